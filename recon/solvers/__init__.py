@@ -1,0 +1,59 @@
+"""Solvers by name: what a recipe's ``solver`` key may say."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import fields
+from typing import Any
+
+from recon.solvers.base import Solver
+from recon.solvers.difference_map import DifferenceMap
+from recon.solvers.pie import EPIE, RPIE
+from scans.errors import InputError
+
+SOLVERS: dict[str, type[Any]] = {"epie": EPIE, "rpie": RPIE, "difference_map": DifferenceMap}
+
+__all__ = ["SOLVERS", "Solver", "make_solver"]
+
+
+def make_solver(name: str, settings: dict[str, Any]) -> Solver:
+    """Return the solver `name` with these settings.
+
+    Raises
+    ------
+    InputError
+        For an unknown solver or key (names the nearest), a wrong type or a value out of range.
+    """
+    if name not in SOLVERS:
+        raise InputError(
+            f"unknown solver {name!r}{_nearest(name, SOLVERS)}",
+            where="recipe, key solver",
+            expected="one of " + ", ".join(SOLVERS),
+            fix="Correct the name.",
+        )
+    kind = SOLVERS[name]
+    known = {f.name: type(f.default) for f in fields(kind)}
+    clean: dict[str, Any] = {}
+    for key, value in settings.items():
+        where = f"recipe, solver {name}, key {key}"
+        if key not in known:
+            raise InputError(
+                f"unknown key{_nearest(key, known)}",
+                where=where,
+                expected="one of " + ", ".join(known),
+                fix="Correct the key.",
+            )
+        if isinstance(value, bool) or not isinstance(value, (known[key], int)):
+            raise InputError(
+                f"{value!r} of type {type(value).__name__}",
+                where=where,
+                expected=f"a value of type {known[key].__name__}",
+                fix="Correct the value.",
+            )
+        clean[key] = known[key](value)
+    return kind(**clean)
+
+
+def _nearest(word: str, known: Any) -> str:
+    close = difflib.get_close_matches(word, list(known), n=1)
+    return f" (did you mean {close[0]!r}?)" if close else ""

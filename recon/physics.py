@@ -1,0 +1,107 @@
+"""The physics of one far-field frame: shifts, data terms and residuals. Pure functions of arrays.
+
+Conventions: exit wave ``ψ = P(r - s) O(r + r_j)``, unitary transform `F`, model intensity
+``i = Σ_m |F ψ_m|²``. Detector arrays have the direct beam at index (0, 0).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from recon.backend import Array, array_module
+
+# Model counts below this are treated as this: far below one photon, so no measured pixel decides by it.
+INTENSITY_FLOOR = 1e-3
+
+# Keeps √(I/i) finite where the model is exactly dark; |factor · F ψ| stays below √I with any value this small.
+DARK_INTENSITY = 1e-20
+
+# (model intensity, counts, mask or None) -> factor c with d = F⁻¹[c F ψ] = -∂L/∂ψ*, zero where masked.
+DataTerm = Callable[[Array, Array, Array | None], Array]
+
+
+def amplitude_step(intensity: Array, counts: Array, mask: Array | None) -> Array:
+    """Gaussian amplitude model ``f = (√i - √I)²``: step factor ``-f'(i) = √(I/i) - 1``.
+
+    The step is the projection onto the measured modulus minus the wave itself. Pixels where `mask` is
+    False keep their modelled value. Negative counts count as zero.
+
+    Source: Guizar-Sicairos & Fienup, Opt. Express 16 (2008) 7264; Thibault & Guizar-Sicairos,
+    New J. Phys. 14 (2012) 063004, doi:10.1088/1367-2630/14/6/063004 (from memory).
+    """
+    xp = array_module(intensity)
+    factor = xp.sqrt(xp.maximum(counts, 0) / xp.maximum(intensity, DARK_INTENSITY)) - 1
+    return factor if mask is None else factor * mask
+
+
+def poisson_step(intensity: Array, counts: Array, mask: Array | None) -> Array:
+    """Poisson model ``f = i - I ln i``: step factor ``-f'(i) = I/i - 1``.
+
+    Source: Thibault & Guizar-Sicairos, New J. Phys. 14 (2012) 063004 (from memory).
+    """
+    xp = array_module(intensity)
+    factor = xp.maximum(counts, 0) / xp.maximum(intensity, INTENSITY_FLOOR) - 1
+    return factor if mask is None else factor * mask
+
+
+def amplitude_loss(intensity: Array, counts: Array, mask: Array | None) -> Array:
+    """Return ``Σ (√i - √I)²`` over the measured pixels; the loss of which `amplitude_step` is the step."""
+    xp = array_module(intensity)
+    terms = (xp.sqrt(intensity) - xp.sqrt(xp.maximum(counts, 0))) ** 2
+    return terms.sum() if mask is None else (terms * mask).sum()
+
+
+def poisson_loss(intensity: Array, counts: Array, mask: Array | None) -> Array:
+    """Return ``Σ i - I ln i`` over the measured pixels, without the constant of the counts."""
+    xp = array_module(intensity)
+    floored = xp.maximum(intensity, INTENSITY_FLOOR)
+    terms = floored - xp.maximum(counts, 0) * xp.log(floored)
+    return terms.sum() if mask is None else (terms * mask).sum()
+
+
+def r_factor_terms(intensity: Array, counts: Array, mask: Array | None) -> Array:
+    """Return ``Σ |√I - √i|`` over the measured pixels (float64), the numerator of the R factor."""
+    xp = array_module(intensity)
+    terms = xp.abs(xp.sqrt(xp.maximum(counts, 0)) - xp.sqrt(intensity))
+    if mask is not None:
+        terms *= mask
+    return terms.sum(dtype=xp.float64)
+
+
+def deviance_terms(intensity: Array, counts: Array, mask: Array | None) -> Array:
+    """Poisson deviance ``Σ 2 [i - I + I ln(I/i)]`` over the measured pixels (float64).
+
+    At the true model its mean per pixel is near 1 above a few counts and falls to 0 with the counts
+    (1.147 at one count, 0.092 at 0.01).
+    """
+    xp = array_module(intensity)
+    model = xp.maximum(intensity, INTENSITY_FLOOR)
+    seen = xp.maximum(counts, 0)
+    # I ln I -> 0 at I = 0: the ratio is set to one there, so that its logarithm vanishes.
+    terms = model - seen + seen * xp.log(xp.where(seen > 0, seen / model, 1))
+    if mask is not None:
+        terms *= mask
+    return 2 * terms.sum(dtype=xp.float64)
+
+
+def shift_ramps(shifts_px: Array, size: int, dtype: object) -> tuple[Array, Array]:
+    """Fourier factors that move an ``(N, N)`` array by real-valued shifts.
+
+    Parameters
+    ----------
+    shifts_px
+        ``(B, 2)`` shifts (y, x) in pixels, positive moves the content to larger indices.
+    size
+        N.
+
+    Returns
+    -------
+    ramp_y, ramp_x
+        ``(B, N, 1)`` and ``(B, 1, N)`` complex: ``exp(-2πi f s)``; their product with ``F P`` is ``F`` of
+        the shifted P. The operator is unitary, also at the Nyquist frequency.
+    """
+    xp = array_module(shifts_px)
+    frequency = xp.fft.fftfreq(size)
+    phase = -2j * xp.pi * shifts_px[:, :, None] * frequency
+    ramps = xp.exp(phase).astype(dtype)
+    return ramps[:, 0, :, None], ramps[:, 1, None, :]

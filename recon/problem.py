@@ -1,0 +1,154 @@
+"""From a prepared scan to arrays that a solver works on; metres become pixels here and nowhere else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.backend import Array, Device, to_device
+from recon.kernels import Batch
+from scans.errors import InputError
+from scans.preparation import PreparedScan
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Measured frames on a device, and the grid of the object.
+
+    Parameters
+    ----------
+    counts
+        ``(J, N, N)`` real on `device`, direct beam at index (0, 0); unmeasured pixels 0.
+    mask
+        ``(1 or J, N, N)`` bool on `device`, True = measured; None when every pixel is.
+    positions_px
+        ``(J, 2)`` float64 on the host: object row and column of the probe's centre pixel.
+    object_shape
+        ``(H, W)``.
+    origin_m, pixel_m
+        Sample coordinates of the object's pixel (0, 0) and the pixel size, ``(y, x)`` [m].
+    power
+        Counts that an empty-field frame would hold: the strongest frames' total.
+    sum_amplitude, n_measured
+        ``Σ √I`` over all measured pixels, and their number: the scales of the error metrics.
+    """
+
+    counts: Array
+    mask: Array | None
+    positions_px: NDArray[np.float64]
+    object_shape: tuple[int, int]
+    origin_m: tuple[float, float]
+    pixel_m: tuple[float, float]
+    power: float
+    sum_amplitude: float
+    n_measured: int
+    device: Device
+
+    @property
+    def n_frames(self) -> int:
+        """Number of frames J."""
+        return int(self.counts.shape[0])
+
+    @property
+    def size(self) -> int:
+        """Frame size N."""
+        return int(self.counts.shape[-1])
+
+    @property
+    def complex_dtype(self) -> np.dtype[Any]:
+        """complex64, or complex128 for the reference path."""
+        return np.result_type(self.counts.dtype, np.complex64)
+
+    def batch(self, index: NDArray[np.int64], positions_px: NDArray[np.float64]) -> Batch:
+        """Return the frames `index` (host integers) with their `positions_px` ``(J, 2)``."""
+        centre = positions_px[index] - self.size // 2
+        corners = np.rint(centre).astype(np.int64)
+        shifts = (centre - corners).astype(self.counts.dtype)
+        rows = _as_slice(index)
+        mask = self.mask
+        if mask is not None and mask.shape[0] > 1:
+            mask = mask[rows]
+        return Batch(self.counts[rows], mask, to_device(corners, self.device), to_device(shifts, self.device))
+
+    def coordinates_m(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Sample coordinates of the object's pixel centres: y ``(H,)`` and x ``(W,)`` [m]."""
+        y, x = (self.origin_m[k] + self.pixel_m[k] * np.arange(self.object_shape[k]) for k in (0, 1))
+        return y, x
+
+
+def _as_slice(index: NDArray[np.int64]) -> Any:
+    """Return a slice where `index` runs without gaps: taking it copies nothing."""
+    if len(index) and np.all(np.diff(index) == 1):
+        return slice(int(index[0]), int(index[-1]) + 1)
+    return index
+
+
+def make_problem(
+    prepared: PreparedScan, device: Device, *, precision: str = "single", margin_px: int = 4
+) -> Problem:
+    """Shift frames to index 0, place the object's grid and move the arrays to `device`.
+
+    Parameters
+    ----------
+    precision
+        "single" (float32, complex64) or "double" (the reference path).
+    margin_px
+        Object pixels kept around the outermost frames.
+
+    Raises
+    ------
+    InputError
+        When the positions span more than an object of 2^31 pixels.
+    """
+    dtype = np.float32 if precision == "single" else np.float64
+    pixel = prepared.geometry.object_pixel_m
+    size = prepared.counts.shape[-1]
+    in_pixels = prepared.positions_m / np.array(pixel)
+    first = np.floor(in_pixels.min(axis=0))
+    border = size // 2 + margin_px
+    positions_px = in_pixels - first + border
+    span = np.ceil(positions_px.max(axis=0)).astype(int) + border + 1
+    if int(span[0]) * int(span[1]) > 2**31:
+        raise InputError(
+            f"positions that span {span[0]} x {span[1]} object pixels",
+            where=prepared.scan.name,
+            expected="an object of at most 2^31 pixels",
+            fix="Check the unit of the positions (-s scan.position_unit=um).",
+        )
+    origin = (first - border) * np.array(pixel)
+    measured = _measured(prepared.mask)
+    counts = np.fft.ifftshift(prepared.counts, axes=(-2, -1)).astype(dtype)
+    everywhere = np.broadcast_to(prepared.mask, prepared.counts.shape)
+    return Problem(
+        counts=to_device(counts, device),
+        mask=None if measured is None else to_device(measured, device),
+        positions_px=positions_px,
+        object_shape=(int(span[0]), int(span[1])),
+        origin_m=(float(origin[0]), float(origin[1])),
+        pixel_m=pixel,
+        power=empty_field_power(prepared),
+        sum_amplitude=float(np.sqrt(np.maximum(prepared.counts, 0)).sum(where=everywhere, dtype=np.float64)),
+        n_measured=int(np.count_nonzero(everywhere)),
+        device=device,
+    )
+
+
+def _measured(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    if mask.all():
+        return None
+    mask = mask if mask.ndim == 3 else mask[None]
+    return np.fft.ifftshift(mask, axes=(-2, -1))
+
+
+def empty_field_power(prepared: PreparedScan) -> float:
+    """Counts of a frame without sample: the mean of the strongest 2 % of the frames (at least three).
+
+    Where a scan never leaves the sample this is too low by the sample's own absorption, which a scan
+    alone cannot tell from a weaker beam.
+    """
+    total = prepared.counts.sum(axis=(1, 2), dtype=np.float64)
+    n = max(3, len(total) // 50)
+    return float(np.sort(total)[-n:].mean())

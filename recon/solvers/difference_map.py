@@ -1,0 +1,100 @@
+"""Difference map: all exit waves at once, between the modulus and the overlap constraint."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.backend import Array, array_module
+from recon.kernels import PassSums, frame_pass, illuminate, overlap_object_pass, overlap_probe_pass
+from recon.physics import amplitude_step
+from recon.problem import Problem
+from recon.solvers.base import check_range
+from recon.state import State
+
+# Share of the largest weight added to every weight: unlit pixels keep their old value instead of noise.
+_WEIGHT_FLOOR = 1e-3
+
+
+@dataclass(frozen=True)
+class DifferenceMap:
+    """Difference map with an alternating overlap solve.
+
+    ``ψ += Π_F(2 Π_O ψ - ψ) - Π_O ψ`` with Π_F the measured modulus and ``Π_O ψ = P O`` the object and probe
+    that fit all ψ best. Thibault et al., Ultramicroscopy 109 (2009) 338,
+    doi:10.1016/j.ultramic.2008.12.011, equations 6 to 9 with β = 1 (from memory).
+
+    With noise the iterates never settle; follow it with a stage of another solver.
+
+    Parameters
+    ----------
+    overlap_rounds
+        Alternations of the overlap solve a pass.
+    hold_probe
+        Passes of a cold start during which the probe stays as it is.
+    batch
+        Frames worked on together; does not change the result.
+    """
+
+    overlap_rounds: int = 2
+    hold_probe: int = 2
+    batch: int = 16
+
+    def __post_init__(self) -> None:
+        check_range(self, overlap_rounds=(1, 100), hold_probe=(0, 10_000), batch=(1, 100_000))
+
+    def prepare(self, problem: Problem, state: State) -> None:
+        """Start the exit waves at ``P O``, unless a checkpoint brought them back."""
+        if "exit_waves" in state.memory:
+            return
+        xp = array_module(state.object_)
+        waves = xp.empty((problem.n_frames, *state.probe.shape), state.probe.dtype)
+        for rows, index in self._batches(problem):
+            lit = illuminate(state.object_, state.probe, problem.batch(index, state.positions_px))
+            waves[rows] = lit.probes * lit.patches
+        state.memory["exit_waves"] = waves
+
+    def memory_bytes(self, problem: Problem, n_modes: int) -> int:
+        """All exit waves, a batch and the sums."""
+        item = problem.complex_dtype.itemsize
+        frame = n_modes * problem.size**2
+        return int(item * ((problem.n_frames + 8 * self.batch + 3) * frame + 3 * np.prod(problem.object_shape)))
+
+    def step(self, problem: Problem, state: State) -> Array:
+        """One map of all waves, then the overlap solve."""
+        waves = state.memory["exit_waves"]
+        sums = PassSums.like(state.object_, state.probe)
+        for rows, index in self._batches(problem):
+            batch = problem.batch(index, state.positions_px)
+            frame_pass(
+                state.object_, state.probe, batch, amplitude_step, sums, memory=waves[rows], with_probe=False
+            )
+        residuals = sums.residuals.copy()
+        state.object_ += sums.object_numerator / _weight(sums.illumination)
+        if state.iteration < self.hold_probe:
+            return residuals
+        for overlap_round in range(self.overlap_rounds):
+            if overlap_round:
+                self._sweep(problem, state, sums, overlap_object_pass)
+                state.object_ += sums.object_numerator / _weight(sums.illumination)
+            self._sweep(problem, state, sums, overlap_probe_pass)
+            state.probe += sums.probe_step() / _weight(sums.probe_weight)
+        return residuals
+
+    def _sweep(self, problem: Problem, state: State, sums: PassSums, unit: Callable[..., None]) -> None:
+        sums.clear_updates()
+        for rows, index in self._batches(problem):
+            batch = problem.batch(index, state.positions_px)
+            unit(state.object_, state.probe, batch, state.memory["exit_waves"][rows], sums)
+
+    def _batches(self, problem: Problem) -> Iterator[tuple[slice, NDArray[np.int64]]]:
+        for start in range(0, problem.n_frames, self.batch):
+            stop = min(start + self.batch, problem.n_frames)
+            yield slice(start, stop), np.arange(start, stop)
+
+
+def _weight(weight: Array) -> Array:
+    return weight + _WEIGHT_FLOOR * weight.max()
