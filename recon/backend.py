@@ -146,7 +146,7 @@ def free_bytes(device: Device) -> int:
 
 
 def thread_count() -> int:
-    """Threads that transforms on the CPU may use: the cores this process may run on."""
+    """Threads that a pass on the CPU may use: the cores this process may run on."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
 
 
@@ -162,7 +162,7 @@ def fft_name(device: Device) -> str:
 def fft2(array: Array) -> Array:
     """Unitary forward transform over the last two axes, kernel exp(-2πi f·x); may destroy `array`."""
     if isinstance(array, np.ndarray):
-        return scipy.fft.fft2(array, norm="ortho", overwrite_x=True, workers=thread_count())
+        return scipy.fft.fft2(array, norm="ortho", overwrite_x=True)
     import cupyx.scipy.fft as card_fft
 
     return card_fft.fft2(array, norm="ortho", overwrite_x=True)
@@ -171,7 +171,7 @@ def fft2(array: Array) -> Array:
 def ifft2(array: Array) -> Array:
     """Inverse of `fft2`; may destroy `array`."""
     if isinstance(array, np.ndarray):
-        return scipy.fft.ifft2(array, norm="ortho", overwrite_x=True, workers=thread_count())
+        return scipy.fft.ifft2(array, norm="ortho", overwrite_x=True)
     import cupyx.scipy.fft as card_fft
 
     return card_fft.ifft2(array, norm="ortho", overwrite_x=True)

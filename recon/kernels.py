@@ -36,6 +36,11 @@ class Batch:
     corners: Array
     shifts: Array
 
+    def part(self, rows: slice) -> Batch:
+        """Return some of the frames, without a copy."""
+        mask = self.mask if self.mask is None or len(self.mask) == 1 else self.mask[rows]
+        return Batch(self.counts[rows], mask, self.corners[rows], self.shifts[rows])
+
 
 @dataclass
 class PassSums:
@@ -123,7 +128,7 @@ def illuminate(object_: Array, probe: Array, batch: Batch) -> Lit:
 def add_object(sums: PassSums, lit: Lit, batch: Batch, waves: Array) -> None:
     """Add ``Σ_m P_m* waves_m`` to the object numerator and ``Σ_m |P_m|²`` to the illumination."""
     scatter(sums.object_numerator, (lit.probes.conj() * waves).sum(axis=1), batch.corners)
-    scatter(sums.illumination, (abs(lit.probes) ** 2).sum(axis=1), batch.corners)
+    scatter(sums.illumination, _intensity(lit.probes), batch.corners)
 
 
 def add_probe(sums: PassSums, lit: Lit, waves: Array) -> None:
@@ -136,7 +141,7 @@ def add_probe(sums: PassSums, lit: Lit, waves: Array) -> None:
     spectra *= ramp_y[:, None].conj()
     spectra *= ramp_x[:, None].conj()
     sums.probe_numerator += spectra.sum(axis=0)
-    sums.probe_weight += (abs(lit.patches[:, 0]) ** 2).sum(axis=0)
+    sums.probe_weight += _intensity(lit.patches).sum(axis=0)
 
 
 def frame_pass(
@@ -185,10 +190,13 @@ def frame_pass(
         add_probe(sums, lit, d)
 
 
-def residual_pass(object_: Array, probe: Array, batch: Batch, sums: PassSums) -> None:
-    """Add the residuals of one batch to `sums`, nothing else."""
+def residual_pass(object_: Array, probe: Array, batch: Batch, sums: PassSums) -> Array:
+    """Add the residuals and the illumination of one batch to `sums`; returns its intensity ``(B, N, N)``."""
     lit = illuminate(object_, probe, batch)
-    _add_residuals(sums, _intensity(fft2(lit.probes * lit.patches)), batch)
+    intensity = _intensity(fft2(lit.probes * lit.patches))
+    _add_residuals(sums, intensity, batch)
+    scatter(sums.illumination, _intensity(lit.probes), batch.corners)
+    return intensity
 
 
 def overlap_object_pass(object_: Array, probe: Array, batch: Batch, memory: Array, sums: PassSums) -> None:
@@ -208,7 +216,7 @@ def overlap_probe_pass(object_: Array, probe: Array, batch: Batch, memory: Array
 
 
 def _intensity(field: Array) -> Array:
-    """Model intensity ``(B, N, N)`` of the field ``(B, M, N, N)``."""
+    """Squared modulus summed over modes, ``(B, N, N)`` of ``(B, M, N, N)``."""
     return (field.real**2 + field.imag**2).sum(axis=1)
 
 

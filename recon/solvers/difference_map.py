@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.backend import Array, array_module
-from recon.kernels import PassSums, frame_pass, illuminate, overlap_object_pass, overlap_probe_pass
+from recon.kernels import (
+    Batch,
+    PassSums,
+    frame_pass,
+    illuminate,
+    overlap_object_pass,
+    overlap_probe_pass,
+)
 from recon.physics import amplitude_step
 from recon.problem import Problem
+from recon.shares import Shares, Task
 from recon.solvers.base import check_range
 from recon.state import State
 
@@ -65,30 +73,36 @@ class DifferenceMap:
 
     def step(self, problem: Problem, state: State) -> Array:
         """One map of all waves, then the overlap solve."""
-        waves = state.memory["exit_waves"]
-        sums = PassSums.like(state.object_, state.probe)
-        for rows, index in self._batches(problem):
-            batch = problem.batch(index, state.positions_px)
+        shares = Shares.like(state.object_, state.probe)
+
+        def map_waves(batch: Batch, memory: Array | None, sums: PassSums) -> None:
             frame_pass(
-                state.object_, state.probe, batch, amplitude_step, sums, memory=waves[rows], with_probe=False
+                state.object_, state.probe, batch, amplitude_step, sums, memory=memory, with_probe=False
             )
-        residuals = sums.residuals.copy()
+
+        def fit_object(batch: Batch, memory: Array | None, sums: PassSums) -> None:
+            overlap_object_pass(state.object_, state.probe, batch, memory, sums)
+
+        def fit_probe(batch: Batch, memory: Array | None, sums: PassSums) -> None:
+            overlap_probe_pass(state.object_, state.probe, batch, memory, sums)
+
+        sums = self._sweep(problem, state, shares, map_waves)
         state.object_ += sums.object_numerator / _weight(sums.illumination)
         if state.iteration < self.hold_probe:
-            return residuals
+            return shares.residuals()
         for overlap_round in range(self.overlap_rounds):
             if overlap_round:
-                self._sweep(problem, state, sums, overlap_object_pass)
+                sums = self._sweep(problem, state, shares, fit_object)
                 state.object_ += sums.object_numerator / _weight(sums.illumination)
-            self._sweep(problem, state, sums, overlap_probe_pass)
+            sums = self._sweep(problem, state, shares, fit_probe)
             state.probe += sums.probe_step() / _weight(sums.probe_weight)
-        return residuals
+        return shares.residuals()
 
-    def _sweep(self, problem: Problem, state: State, sums: PassSums, unit: Callable[..., None]) -> None:
-        sums.clear_updates()
+    def _sweep(self, problem: Problem, state: State, shares: Shares, task: Task) -> PassSums:
+        shares.clear_updates()
         for rows, index in self._batches(problem):
-            batch = problem.batch(index, state.positions_px)
-            unit(state.object_, state.probe, batch, state.memory["exit_waves"][rows], sums)
+            shares.run(task, problem.batch(index, state.positions_px), state.memory["exit_waves"][rows])
+        return shares.updates()
 
     def _batches(self, problem: Problem) -> Iterator[tuple[slice, NDArray[np.int64]]]:
         for start in range(0, problem.n_frames, self.batch):

@@ -6,18 +6,22 @@ the batch first: frames of a batch that do not overlap step as if alone, overlap
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.backend import Array, array_module
-from recon.kernels import PassSums, frame_pass
+from recon.backend import Array
+from recon.kernels import Batch, PassSums, frame_pass
 from recon.physics import amplitude_step
 from recon.problem import Problem
+from recon.shares import Shares
 from recon.solvers.base import check_range
 from recon.state import State
+
+# Σ|P|² or Σ|O|² of a batch -> what its numerator is divided by.
+Weight = Callable[[Array], Array]
 
 
 @dataclass(frozen=True)
@@ -108,18 +112,24 @@ class RPIE:
         return (1 - self.beta) * weight + self.beta * weight.max()
 
 
-def pie_pass(solver, problem: Problem, state: State, object_weight, probe_weight) -> Array:
+def pie_pass(
+    solver: EPIE | RPIE, problem: Problem, state: State, object_weight: Weight, probe_weight: Weight
+) -> Array:
     """One pass of the family: for each batch a frame pass, then both steps from the same old state."""
     with_probe = state.iteration >= solver.hold_probe
-    sums = PassSums.like(state.object_, state.probe)
-    for index in shuffled_batches(problem.n_frames, solver.batch, state.rng):
-        sums.clear_updates()
-        batch = problem.batch(index, state.positions_px)
+    shares = Shares.like(state.object_, state.probe)
+
+    def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
         frame_pass(state.object_, state.probe, batch, amplitude_step, sums, with_probe=with_probe)
+
+    for index in shuffled_batches(problem.n_frames, solver.batch, state.rng):
+        shares.clear_updates()
+        shares.run(task, problem.batch(index, state.positions_px))
+        sums = shares.updates()
         state.object_ += sums.object_numerator / object_weight(sums.illumination)
         if with_probe:
             state.probe += sums.probe_step() / probe_weight(sums.probe_weight)
-    return sums.residuals
+    return shares.residuals()
 
 
 def shuffled_batches(n_frames: int, size: int, rng: np.random.Generator) -> Iterator[NDArray[np.int64]]:

@@ -1,0 +1,63 @@
+"""``halfbit resolution``: ring correlation of two results, or of one result's scan split in two."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from recon.cli.common import (
+    EXIT_DONE,
+    Commands,
+    add_command,
+    add_output,
+    add_solving,
+    finding_lines,
+    finding_objects,
+    output_path,
+    pass_bar,
+    report,
+    save_figure,
+)
+
+
+def add_parser(commands: Commands) -> None:
+    """Add the command."""
+    parser = add_command(
+        commands,
+        "resolution",
+        run,
+        "ring correlation of two results, or of one result's scan split in two",
+        "halfbit resolution run17_result_001.h5",
+    )
+    parser.add_argument("result", metavar="RESULT", help="result file; gets /entry/resolution")
+    parser.add_argument("other", metavar="RESULT", nargs="?", help="a second result of the same place")
+    add_output(parser, "figure (default: a numbered .png in the current folder)")
+    add_solving(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Correlate, write into the result, draw, print."""
+    from recon import figures
+    from recon.halves import resolution
+    from recon.result_file import write_resolution
+
+    path = output_path(args, f"{Path(args.result).stem}_resolution", ".png")
+    with pass_bar(args, "solving two halves") as on_pass:
+        found = resolution(args.result, args.other, device=args.device, on_pass=on_pass)
+    write_resolution(args.result, {**found.rings.as_dict(), "method": found.method})
+    picture = save_figure(figures.resolution_figure(found.rings, *found.images), path)
+    text = "\n".join([str(found), *finding_lines(found.rings.findings), f"written to {args.result}", f"figure  {picture}"])
+    report(args, text, machine(found, args.result, picture))
+    return EXIT_DONE
+
+
+def machine(found: Any, result: str | Path, picture: Path) -> dict[str, Any]:
+    """Resolution for ``--json``."""
+    return {
+        "result": result,
+        "figure": picture,
+        "method": found.method,
+        "half_period_m": found.rings.half_periods_m,
+        "findings": finding_objects(found.rings.findings),
+    }

@@ -1,0 +1,56 @@
+"""``halfbit simulate``: a scan with known truth."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from recon.cli.common import (
+    EXIT_DONE,
+    Commands,
+    add_command,
+    add_output,
+    add_settings,
+    checked_target,
+    output_path,
+    report,
+    save_figure,
+)
+
+
+def add_parser(commands: Commands) -> None:
+    """Add the command."""
+    parser = add_command(
+        commands,
+        "simulate",
+        run,
+        "make a scan with known truth",
+        "halfbit simulate -o scan.h5 --truth truth.h5 -s photons_per_frame=1e5",
+    )
+    add_output(parser, "scan file: .h5 or .nxs for NeXus, .cxi for CXI (default: a numbered .h5)")
+    parser.add_argument("--scenario", default="catalyst", metavar="NAME", help="see --list (default: catalyst)")
+    parser.add_argument("--list", action="store_true", help="list the scenarios and their settings")
+    parser.add_argument("--truth", metavar="TRUTH.h5", help="also write the true object, probe and positions")
+    add_settings(parser, "photons_per_frame=1e5")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Simulate, write scan, truth and figure."""
+    from recon import figures
+    from scans import formats, scenario
+
+    if args.list:
+        report(args, scenario.describe(), {"scenarios": dict(scenario.SCENARIOS)})
+        return EXIT_DONE
+    path = output_path(args, args.scenario, ".h5")
+    truth_path = checked_target(Path(args.truth), force=args.force) if args.truth else None
+    settings = scenario.parse_settings(args.set)
+    scan, truth = scenario.build(args.scenario, **settings)
+    formats.write(path, scan, force=args.force)
+    if truth_path:
+        truth.save(truth_path)
+    picture = save_figure(figures.simulate_figure(scan, truth), path.with_suffix(".png"))
+    text = f"{scan.title}: {scan.n_frames} frames of {scan.frames.shape[1]} x {scan.frames.shape[2]} pixels\n"
+    text += f"scan    {path}\nfigure  {picture}" + (f"\ntruth   {truth_path}" if truth_path else "")
+    report(args, text, {"scan": path, "truth": truth_path, "figure": picture, "frames": scan.n_frames})
+    return EXIT_DONE

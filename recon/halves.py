@@ -1,0 +1,179 @@
+"""Resolution of a result: from two results, or from one scan split into two halves that are solved anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.loop import PassRecord
+from recon.result import Result
+from recon.result_file import read_result
+from recon.ring_correlation import RingCorrelation, raster_period, ring_correlation
+from recon.workflow import load_scan, prepare_scan, reconstruct
+from scans.errors import InputError
+from scans.preparation import PreparedScan
+
+# Counts this close to whole numbers are photons; more than a few off, and thinning them would not be Poisson.
+_WHOLE, _MAY_DIFFER = 1e-3, 1e-4
+# Pixel sizes of two results that differ by less than this share blur by less than a ring.
+_SAME_PIXEL = 1e-3
+
+
+@dataclass(frozen=True)
+class Resolution:
+    """A ring correlation and how its two images came about.
+
+    Parameters
+    ----------
+    rings
+        The correlation, its thresholds and crossings.
+    method
+        "two results", "photon split" or "frame split".
+    images
+        The two complex images ``(H, W)`` that were compared, on a common area.
+    """
+
+    rings: RingCorrelation
+    method: str
+    images: tuple[NDArray[np.complex64], NDArray[np.complex64]]
+
+    def __str__(self) -> str:
+        return f"{self.rings}\n  method: {self.method}"
+
+
+def resolution(
+    result: Result | str | Path,
+    other: Result | str | Path | None = None,
+    *,
+    prepared: PreparedScan | None = None,
+    device: str | None = None,
+    on_pass: Callable[[PassRecord, float], None] | None = None,
+) -> Resolution:
+    """Estimate the resolution by ring correlation.
+
+    With two results their objects are compared. With one, its scan is read again and split in two: by
+    photons where the counts are whole photons (each photon goes to either half at random, so both halves
+    keep all positions), else by frames (every other one, with half the overlap). Both halves are solved
+    cold, object and probe, with the recipe of the result.
+
+    Parameters
+    ----------
+    prepared
+        The prepared scan of `result`, where it is at hand; else the file that the result names is read.
+    device, on_pass
+        As for `reconstruct`.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be read, or the two results have different pixels or no common area.
+    """
+    first = result if isinstance(result, Result) else read_result(result)
+    if other is not None:
+        second = other if isinstance(other, Result) else read_result(other)
+        return compare_images(first, second, "two results")
+    prepared = prepared if prepared is not None else _prepare_again(first)
+    rng = np.random.default_rng([first.recipe.run.seed, 2])
+    if has_whole_photons(prepared):
+        halves, method = split_by_photons(prepared, rng), "photon split"
+    else:
+        halves, method = split_by_frames(prepared), "frame split"
+    a, b = (reconstruct(half, first.recipe, device=device, on_pass=on_pass) for half in halves)
+    return compare_images(a, b, method)
+
+
+def compare_images(a: Result, b: Result, method: str) -> Resolution:
+    """Correlate the objects of two results over the area that both cover.
+
+    Raises
+    ------
+    InputError
+        When pixel sizes differ, or there is no common area.
+    """
+    for one, two in zip(a.pixel_m, b.pixel_m, strict=True):
+        if abs(one / two - 1) > _SAME_PIXEL:
+            raise InputError(
+                f"object pixels of {one * 1e9:.4g} nm and {two * 1e9:.4g} nm",
+                where="resolution of two results",
+                expected="the same pixel",
+                fix="Reconstruct both with the same frame size, energy and distance.",
+            )
+    areas = _common_area(a, b)
+    images = a.transmission[areas[0]], b.transmission[areas[1]]
+    weight = np.minimum(*(r.coverage[area] / r.coverage.max() for r, area in zip((a, b), areas, strict=True)))
+    rings = ring_correlation(
+        *images, a.pixel_m, weight=weight, raster_period_m=raster_period(a.positions_refined_m)
+    )
+    return Resolution(rings, method, images)
+
+
+def _common_area(a: Result, b: Result) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Slices of either object that cover the same sample coordinates, to the nearest pixel."""
+    mine, other = [], []
+    for axis_a, axis_b, pixel in zip((a.y_m, a.x_m), (b.y_m, b.x_m), a.pixel_m, strict=True):
+        shift = round((axis_b[0] - axis_a[0]) / pixel)
+        start, stop = max(0, shift), min(len(axis_a), len(axis_b) + shift)
+        if stop - start < 16:
+            raise InputError(
+                "objects without a common area",
+                where="resolution of two results",
+                expected="two scans of the same place",
+                fix="Compare results whose positions overlap.",
+            )
+        mine.append(slice(start, stop))
+        other.append(slice(start - shift, stop - shift))
+    return (mine[0], mine[1]), (other[0], other[1])
+
+
+def _prepare_again(result: Result) -> PreparedScan:
+    source = result.provenance.source
+    if source is None:
+        raise InputError(
+            "a result made from arrays, which names no scan file",
+            where="resolution of one result",
+            expected="a result whose scan can be read again",
+            fix="Give the prepared scan, or compare two results.",
+        )
+    scan = load_scan(f"{source.path}::{source.entry}", result.recipe)
+    return prepare_scan(scan, result.recipe)
+
+
+def has_whole_photons(prepared: PreparedScan) -> bool:
+    """Tell whether the counts are whole photons, so that thinning gives independent Poisson halves."""
+    if prepared.unit != "photon":
+        return False
+    off = np.abs(prepared.counts - np.rint(prepared.counts)) > _WHOLE
+    return bool(off.mean() <= _MAY_DIFFER) and bool((prepared.counts >= 0).all())
+
+
+def split_by_photons(prepared: PreparedScan, rng: np.random.Generator) -> tuple[PreparedScan, PreparedScan]:
+    """Give each photon to one of two halves at random.
+
+    Binomial thinning of Poisson counts with p = 1/2 leaves two independent Poisson counts of half the mean.
+    """
+    counts = np.rint(prepared.counts).astype(np.int64)
+    first = rng.binomial(counts, 0.5)
+    return tuple(replace(prepared, counts=half.astype(np.float32)) for half in (first, counts - first))  # type: ignore[return-value]
+
+
+def split_by_frames(prepared: PreparedScan) -> tuple[PreparedScan, PreparedScan]:
+    """Give every other frame to either half; each has half the overlap."""
+    if len(prepared.counts) < 4:
+        raise InputError(
+            f"{len(prepared.counts)} frames",
+            where=prepared.scan.name,
+            expected="at least four to split",
+            fix="Compare two scans instead.",
+        )
+    halves: list[PreparedScan] = []
+    for start in (0, 1):
+        rows = slice(start, None, 2)
+        mask = prepared.mask if prepared.mask.ndim == 2 else prepared.mask[rows]
+        parts: dict[str, Any] = {"counts": prepared.counts[rows], "positions_m": prepared.positions_m[rows]}
+        halves.append(replace(prepared, mask=mask, frame_index=prepared.frame_index[rows], **parts))
+    return halves[0], halves[1]

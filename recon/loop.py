@@ -1,0 +1,202 @@
+"""The only loop: passes, clock, stop rules, interrupts and checkpoints. Solvers know nothing of these."""
+
+from __future__ import annotations
+
+import math
+import signal
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from types import FrameType, TracebackType
+from typing import Any
+
+from recon.backend import Array, synchronize, to_host
+from recon.problem import Problem
+from recon.result import StopReason
+from recon.solvers.base import Solver
+from recon.state import State
+
+# A run is given up when its R factor stays this much above its best for this many passes.
+DIVERGENCE_RATIO, DIVERGENCE_PASSES = 1.5, 12
+# Both metrics still to this share over this many passes: nothing more will happen.
+SETTLED_SHARE, SETTLED_PASSES = 1e-5, 10
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One entry of the recipe's ``[[solve]]`` list, made ready."""
+
+    name: str
+    solver: Solver
+    iterations: int
+
+
+@dataclass(frozen=True)
+class PassRecord:
+    """What one pass over all frames showed."""
+
+    iteration: int
+    stage: str
+    r_factor: float
+    deviance: float  # per measured pixel
+    seconds: float  # since the run began, resumed time included
+
+
+@dataclass(frozen=True)
+class Hooks:
+    """What a caller may attach to the loop.
+
+    `on_pass` gets each record and the expected seconds left; `checkpoint` is called with the records so far
+    at most every `checkpoint_every_s`; `time_budget_s` bounds the passes.
+    """
+
+    on_pass: Callable[[PassRecord, float], None] | None = None
+    checkpoint: Callable[[State, list[PassRecord]], None] | None = None
+    checkpoint_every_s: float = 120.0
+    time_budget_s: float | None = None
+
+
+class StopSignal:
+    """Turns SIGINT and SIGTERM into a request to stop after the running pass; a second one stops at once.
+
+    Outside the main thread Python delivers no signals, so nothing is installed there.
+    """
+
+    def __init__(self) -> None:
+        self.requested = False
+        self._old: dict[int, Any] = {}
+
+    def __enter__(self) -> StopSignal:
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                self._old[number] = signal.signal(number, self._request)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for number, handler in self._old.items():
+            signal.signal(number, handler)
+
+    def _request(self, number: int, frame: FrameType | None) -> None:
+        if self.requested:
+            raise KeyboardInterrupt
+        self.requested = True
+
+
+@dataclass
+class _Best:
+    """Copies of object and probe at the lowest R factor; what a diverged run falls back to."""
+
+    r_factor: float = math.inf
+    object_: Array = None
+    probe: Array = None
+    passes_above: int = 0
+
+    def watch(self, record: PassRecord, state: State) -> StopReason | None:
+        """Compare a new record; return a reason to give up."""
+        if not math.isfinite(record.r_factor) or not math.isfinite(record.deviance):
+            return StopReason.NON_FINITE
+        if record.r_factor < self.r_factor:
+            self.r_factor = record.r_factor
+            self.object_, self.probe = state.object_.copy(), state.probe.copy()
+        above = record.r_factor > DIVERGENCE_RATIO * self.r_factor
+        self.passes_above = self.passes_above + 1 if above else 0
+        return StopReason.DIVERGED if self.passes_above >= DIVERGENCE_PASSES else None
+
+    def restore(self, state: State) -> None:
+        """Put the best object and probe back into `state`."""
+        if self.object_ is not None:
+            state.object_, state.probe = self.object_, self.probe
+
+
+@dataclass
+class Loop:
+    """Runs stages in order on one state.
+
+    Parameters
+    ----------
+    records
+        Grows by one a pass; a resumed run starts with the earlier ones.
+    """
+
+    problem: Problem
+    stages: Sequence[Stage]
+    hooks: Hooks = field(default_factory=Hooks)
+    records: list[PassRecord] = field(default_factory=list)
+
+    def run(self, state: State) -> StopReason:
+        """Run from where `state` stands to the end; returns why it ended."""
+        before = self.records[-1].seconds if self.records else 0.0
+        self._began = time.perf_counter() - before
+        self._saved = time.perf_counter()
+        with StopSignal() as stop:
+            for number in range(state.stage, len(self.stages)):
+                if number != state.stage:
+                    state.stage, state.stage_pass, state.memory = number, 0, {}
+                reason = self._run_stage(self.stages[number], state, stop)
+                if reason not in (StopReason.ITERATION_LIMIT, StopReason.CONVERGED):
+                    return reason
+        return reason
+
+    def _run_stage(self, stage: Stage, state: State, stop: StopSignal) -> StopReason:
+        stage.solver.prepare(self.problem, state)
+        best = _Best()
+        first = len(self.records)
+        while state.stage_pass < stage.iterations:
+            record = self._one_pass(stage, state)
+            reason = best.watch(record, state)
+            if reason:
+                best.restore(state)
+                return reason
+            if stop.requested:
+                return StopReason.INTERRUPTED
+            if self.hooks.time_budget_s and record.seconds >= self.hooks.time_budget_s:
+                return StopReason.TIME_LIMIT
+            if _settled(self.records[first:]):
+                return StopReason.CONVERGED
+            self._maybe_checkpoint(state)
+        return StopReason.ITERATION_LIMIT
+
+    def _one_pass(self, stage: Stage, state: State) -> PassRecord:
+        residuals = to_host(stage.solver.step(self.problem, state))
+        synchronize(self.problem.device)
+        state.iteration += 1
+        state.stage_pass += 1
+        record = PassRecord(
+            iteration=state.iteration,
+            stage=stage.name,
+            r_factor=float(residuals[0]) / self.problem.sum_amplitude,
+            deviance=float(residuals[1]) / self.problem.n_measured,
+            seconds=time.perf_counter() - self._began,
+        )
+        self.records.append(record)
+        if self.hooks.on_pass:
+            self.hooks.on_pass(record, self._seconds_left(state, record))
+        return record
+
+    def _seconds_left(self, state: State, record: PassRecord) -> float:
+        """Passes to come at the pace of the last ten, within the time budget."""
+        recent = self.records[-11:]
+        pace = (record.seconds - recent[0].seconds) / max(1, len(recent) - 1) if len(recent) > 1 else record.seconds
+        total = sum(s.iterations for s in self.stages[state.stage :]) - state.stage_pass
+        left = pace * total
+        budget = self.hooks.time_budget_s
+        return min(left, max(0.0, budget - record.seconds)) if budget else left
+
+    def _maybe_checkpoint(self, state: State) -> None:
+        now = time.perf_counter()
+        if self.hooks.checkpoint and now - self._saved >= self.hooks.checkpoint_every_s:
+            self.hooks.checkpoint(state, self.records)
+            self._saved = time.perf_counter()
+
+
+def _settled(records: Sequence[PassRecord]) -> bool:
+    if len(records) <= SETTLED_PASSES:
+        return False
+    old, new = records[-1 - SETTLED_PASSES], records[-1]
+    return all(
+        abs(a - b) <= SETTLED_SHARE * abs(a)
+        for a, b in ((old.r_factor, new.r_factor), (old.deviance, new.deviance))
+    )

@@ -1,0 +1,144 @@
+"""Judging a run: what photon noise alone would leave, and what that says about this one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from recon.backend import Array, array_module, to_host
+from recon.kernels import PassSums, residual_pass
+from recon.physics import INTENSITY_FLOOR
+from recon.problem import Problem
+from recon.result import StopReason
+from recon.state import State
+from scans.scan import Finding
+
+VERDICTS = ("good", "usable with cautions", "not to be trusted")
+# Deviance over its expectation at the truth: a model that fits stays near one.
+MISFIT_CAUTION, MISFIT_SERIOUS = 1.5, 4.0
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How the final model fits the frames.
+
+    Parameters
+    ----------
+    r_factor
+        ``Σ |√I - √i| / Σ √I`` over all measured pixels.
+    deviance
+        Poisson deviance per measured pixel.
+    expected_deviance
+        What the deviance would be if the model were the truth and the counts photons.
+    illumination
+        ``(H, W)`` counts that fell on each object pixel, ``Σ_j |P_j|²``.
+    """
+
+    r_factor: float
+    deviance: float
+    expected_deviance: float
+    illumination: NDArray[np.floating]
+
+
+def expected_deviance(mean: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Mean Poisson deviance ``E 2[m - k + k ln(k/m)]`` of counts k with mean m.
+
+    Exact sums on a grid of means, interpolated in ln m; ``1 + 1/(6 m)`` beyond it (the first terms of the
+    series in 1/m), ``m → 0`` below.
+    """
+    grid, values = _deviance_table()
+    m = np.maximum(np.asarray(mean, float), 1e-12)
+    inside = np.interp(np.log(m), np.log(grid), values)
+    # Below the grid nearly every count is zero, and a zero's deviance is 2 m plus the rare single count.
+    low = 2 * m - 2 * m * np.log(m)
+    return np.where(m < grid[0], low, np.where(m > grid[-1], 1 + 1 / (6 * m), inside))
+
+
+def _deviance_table() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    grid = np.geomspace(1e-3, 200, 160)
+    k = np.arange(0, 400)[None, :]
+    log_p = k * np.log(grid[:, None]) - grid[:, None] - special.gammaln(k + 1)
+    terms = 2 * (grid[:, None] - k + special.xlogy(k, np.maximum(k, 1) / grid[:, None]))
+    return grid, (np.exp(log_p) * terms).sum(axis=1)
+
+
+def evaluate(problem: Problem, state: State, batch: int = 16) -> Fit:
+    """Measure the final state with no update in between."""
+    sums = PassSums.like(state.object_, state.probe)
+    xp = array_module(state.object_)
+    grid, values = _deviance_table()
+    log_grid, table = xp.asarray(np.log(grid)), xp.asarray(values)
+    expected = xp.zeros(())
+    for start in range(0, problem.n_frames, batch):
+        index = np.arange(start, min(start + batch, problem.n_frames))
+        frames = problem.batch(index, state.positions_px)
+        intensity = residual_pass(state.object_, state.probe, frames, sums)
+        per_pixel = _expected_on_device(intensity, log_grid, table)
+        expected += (per_pixel if frames.mask is None else per_pixel * frames.mask).sum()
+    residuals = to_host(sums.residuals)
+    return Fit(
+        r_factor=float(residuals[0]) / problem.sum_amplitude,
+        deviance=float(residuals[1]) / problem.n_measured,
+        expected_deviance=float(expected) / problem.n_measured,
+        illumination=to_host(sums.illumination),
+    )
+
+
+def _expected_on_device(intensity: Array, log_grid: Array, table: Array) -> Array:
+    """`expected_deviance` of the model as the residual sees it: with the intensity floor."""
+    xp = array_module(intensity)
+    model = xp.maximum(intensity, INTENSITY_FLOOR).astype(xp.float64)
+    return xp.where(model > 200, 1 + 1 / (6 * model), xp.interp(xp.log(model), log_grid, table))
+
+
+def judge(fit: Fit, stop: StopReason, unit: str, findings: tuple[Finding, ...]) -> tuple[str, tuple[Finding, ...]]:
+    """Return the verdict and all findings: the scan's own and those on the run.
+
+    A serious finding means "not to be trusted", a caution "usable with cautions".
+    """
+    found = [*findings, *_stop_findings(stop), *_fit_findings(fit, unit)]
+    levels = {f.level for f in found}
+    grade = 2 if "serious" in levels else 1 if "caution" in levels else 0
+    return VERDICTS[grade], tuple(found)
+
+
+def _stop_findings(stop: StopReason) -> list[Finding]:
+    if stop in (StopReason.DIVERGED, StopReason.NON_FINITE):
+        return [
+            Finding(
+                "serious",
+                "diverged",
+                "the run diverged; the image is the best state before that",
+                "Check positions, centre and orientation; take smaller steps (-s solve.alpha=1).",
+            )
+        ]
+    if stop in (StopReason.INTERRUPTED, StopReason.TIME_LIMIT):
+        return [
+            Finding(
+                "caution",
+                "stopped early",
+                f"the run was stopped early ({stop.value})",
+                "Go on with --resume, or give more time.",
+            )
+        ]
+    return []
+
+
+def _fit_findings(fit: Fit, unit: str) -> list[Finding]:
+    if unit != "photon":
+        return []
+    ratio = fit.deviance / fit.expected_deviance
+    if ratio > MISFIT_CAUTION:
+        return [
+            Finding(
+                "serious" if ratio > MISFIT_SERIOUS else "caution",
+                "misfit",
+                f"the frames differ from the model {ratio:.1f} times as much as photon noise would",
+                "Likely causes: position errors, partial coherence, a wrong centre, orientation or gain, "
+                "background, or too few iterations.",
+            )
+        ]
+    return []

@@ -1,0 +1,270 @@
+"""`reconstruct`: the whole chain on one page. Start reading here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import scans
+from recon import backend, choose, metrics
+from recon.loop import Hooks, Loop, PassRecord, Stage
+from recon.probe import orthogonal_modes, probe_from_data, scaled_to_power, with_modes, zone_plate_probe
+from recon.problem import Problem, make_problem
+from recon.recipe import Recipe, parse_recipe, read_recipe
+from recon.result import History, Provenance, Result, Source, StopReason
+from recon.solvers import make_solver
+from recon.state import State, start_state
+from scans.errors import InputError
+from scans.preparation import PreparedScan
+from scans.scan import Finding, Note, Scan, ZonePlate
+
+
+def reconstruct(
+    scan: Scan | PreparedScan | str | Path,
+    recipe: Recipe | str | Path | None = None,
+    *,
+    device: str | None = None,
+    resume: Result | None = None,
+    on_pass: Callable[[PassRecord, float], None] | None = None,
+    on_checkpoint: Callable[[Result], None] | None = None,
+) -> Result:
+    """Reconstruct object and probe from a scan.
+
+    Parameters
+    ----------
+    scan
+        A scan, a prepared scan, or the path of a scan file (``FILE::/entry`` picks an entry).
+    recipe
+        A recipe or the path of one; whatever it leaves open is chosen from the data.
+    device
+        Overrides the recipe's device: "auto", "cpu", "gpu" or "gpu:N".
+    resume
+        An interrupted result of the same scan that holds its solver state; the run goes on from there with
+        the recipe of that result.
+    on_pass, on_checkpoint
+        Called after each pass with its record and the seconds left, and at times with a result that can be
+        resumed.
+
+    Returns
+    -------
+    Result
+        Interrupted and time-limited runs hold their solver state, so that they can be resumed.
+
+    Raises
+    ------
+    InputError
+        When the scan, the recipe or the device cannot be used.
+    """
+    recipe = _resolve_recipe(recipe, resume)
+    prepared = _resolve_scan(scan, recipe)
+    opened = backend.open_device(device or recipe.run.device or "auto")
+    problem = make_problem(
+        prepared,
+        opened,
+        precision=recipe.run.precision or "single",
+        **({} if recipe.object.margin_px is None else {"margin_px": recipe.object.margin_px}),
+    )
+    recipe = choose.choose_device(choose.complete_recipe(recipe, prepared, problem), opened)
+    run = _Run(prepared, problem, recipe)
+    if resume is None:
+        state, records = run.cold_start(), []
+    else:
+        state, records = run.resumed(resume)
+    stages = [Stage(s.name, make_solver(s.solver or "", s.settings), s.iterations or 0) for s in recipe.solve]
+    run.check_memory(stages)
+
+    def save(state: State, records: list[PassRecord]) -> None:
+        if on_checkpoint:
+            on_checkpoint(run.checkpoint(state, records))
+
+    hooks = Hooks(on_pass=on_pass, checkpoint=save, time_budget_s=recipe.run.time_budget_s)
+    loop = Loop(problem, stages, hooks, records)
+    reason = loop.run(state)
+    return run.finish(state, loop.records, reason)
+
+
+def _resolve_recipe(recipe: Recipe | str | Path | None, resume: Result | None) -> Recipe:
+    if resume is not None:
+        return resume.recipe
+    if recipe is None:
+        return parse_recipe("")
+    return recipe if isinstance(recipe, Recipe) else read_recipe(recipe)
+
+
+def _resolve_scan(scan: Scan | PreparedScan | str | Path, recipe: Recipe) -> PreparedScan:
+    if isinstance(scan, PreparedScan):
+        return scan
+    return prepare_scan(scan if isinstance(scan, Scan) else load_scan(scan, recipe), recipe)
+
+
+def load_scan(path: str | Path, recipe: Recipe) -> Scan:
+    """Open a scan file with the recipe's corrections."""
+    return scans.load(path, **_given(recipe.scan))
+
+
+def prepare_scan(scan: Scan, recipe: Recipe, progress: Callable[[int, int], None] | None = None) -> PreparedScan:
+    """Prepare a scan as the recipe says; `progress` gets frames done and frames in all."""
+    return scans.prepare(scan, **_given(recipe.prepare), progress=progress)
+
+
+def _given(section: Any) -> dict[str, Any]:
+    return {key: value for key, value in asdict(section).items() if value is not None}
+
+
+@dataclass
+class _Run:
+    """One run's fixed parts; makes states at its start and results at its end."""
+
+    prepared: PreparedScan
+    problem: Problem
+    recipe: Recipe
+    notes: list[Note] = field(default_factory=list)
+
+    def cold_start(self) -> State:
+        seed = self.recipe.run.seed
+        probe = with_modes(self._first_probe(), self.recipe.probe.modes or 1, np.random.default_rng([seed, 1]))
+        return start_state(self.problem, scaled_to_power(probe, self.problem.power), seed)
+
+    def _first_probe(self) -> NDArray[np.complex128]:
+        prepared, wanted = self.prepared, self.recipe.probe
+        if wanted.start == "data":
+            probe, defocus_m = probe_from_data(prepared.counts, prepared.mask, prepared.geometry)
+            why = "width of the frames' variation; the sign cannot be seen"
+            self.notes.append(Note("defocus", f"{defocus_m * 1e6:.3g} µm", "frames", why, guess=True))
+            return probe
+        optic = prepared.scan.zone_plate
+        if optic is None or wanted.defocus_m is None:
+            raise InputError(
+                "probe.start = zone_plate without a zone plate and its defocus",
+                where=prepared.scan.name,
+                expected="zone-plate diameter, outermost zone and defocus in the scan file",
+                fix="Use -s probe.start=data, or give -s probe.defocus_m=VALUE where only that is missing.",
+            )
+        self._check_pupil(optic)
+        return zone_plate_probe(prepared.geometry, optic, wanted.defocus_m)
+
+    def _check_pupil(self, optic: ZonePlate) -> None:
+        geometry = self.prepared.geometry
+        if optic.outer_zone_m < min(geometry.object_pixel_m):
+            raise InputError(
+                f"outermost zone of {optic.outer_zone_m * 1e9:.3g} nm with an object pixel of "
+                f"{min(geometry.object_pixel_m) * 1e9:.3g} nm",
+                where=f"{self.prepared.scan.name}, zone plate",
+                expected="a pupil that fits on the detector (outermost zone > object pixel)",
+                fix="Check distance, pixel size and zone plate, or use -s probe.start=data.",
+            )
+
+    def resumed(self, earlier: Result) -> tuple[State, list[PassRecord]]:
+        source = self._source()
+        if earlier.solver_state is None:
+            raise InputError(
+                f"a result with status {earlier.status} and no solver state",
+                where="--resume",
+                expected="an interrupted result",
+                fix="Start anew without --resume.",
+            )
+        then = earlier.provenance.source
+        if source and then and source.checksum != then.checksum:
+            raise InputError(
+                f"a checkpoint of another scan ({then.path})",
+                where=f"--resume with {source.path}",
+                expected="the scan that the checkpoint was made from, unchanged",
+                fix="Name that scan, or start anew without --resume.",
+            )
+        h = earlier.history
+        records = [PassRecord(*row) for row in zip(
+            h.iteration.tolist(), h.stage, h.r_factor.tolist(), h.deviance.tolist(), h.seconds.tolist(), strict=True
+        )]
+        return State.from_checkpoint(earlier.solver_state, self.problem.device), records
+
+    def check_memory(self, stages: list[Stage]) -> None:
+        need = max(s.solver.memory_bytes(self.problem, self.recipe.probe.modes or 1) for s in stages)
+        free = backend.free_bytes(self.problem.device)
+        if need > free:
+            raise InputError(
+                f"{need / 2**30:.1f} GiB needed for a pass, {free / 2**30:.1f} GiB free on {self.problem.device.name}",
+                where=f"{self.prepared.scan.name}, {self.problem.n_frames} frames of {self.problem.size} pixels",
+                expected="work arrays that fit",
+                fix="Use smaller frames (-s prepare.bin=2), smaller batches (-s solve.batch=4) or solver rpie.",
+            )
+
+    def checkpoint(self, state: State, records: list[PassRecord]) -> Result:
+        """Return a result that can be resumed; its metrics are the last pass's own."""
+        illumination = np.zeros(self.problem.object_shape, np.float32)
+        fit = metrics.Fit(records[-1].r_factor, records[-1].deviance, 1.0, illumination)
+        result = self._result(state, records, None, fit)
+        return replace(result, status="running", solver_state=state.to_checkpoint())
+
+    def finish(self, state: State, records: list[PassRecord], reason: StopReason) -> Result:
+        """Return the final result, its metrics measured on the state as it is."""
+        result = self._result(state, records, reason, metrics.evaluate(self.problem, state))
+        if reason in (StopReason.INTERRUPTED, StopReason.TIME_LIMIT):
+            status = "interrupted" if reason is StopReason.INTERRUPTED else "complete"
+            return replace(result, status=status, solver_state=state.to_checkpoint())
+        return result
+
+    def _source(self) -> Source | None:
+        scan = self.prepared.scan
+        return Source.of(scan.path, scan.entry) if scan.path else None
+
+    def _result(
+        self, state: State, records: list[PassRecord], reason: StopReason | None, fit: metrics.Fit
+    ) -> Result:
+        prepared, problem, scan = self.prepared, self.problem, self.prepared.scan
+        verdict, findings = metrics.judge(fit, reason, prepared.unit, prepared.findings)
+        y_m, x_m = problem.coordinates_m()
+        positions = np.array(problem.origin_m) + state.positions_px * np.array(problem.pixel_m)
+        raw = scan.raw_positions
+        return Result(
+            transmission=backend.to_host(state.object_),
+            y_m=y_m,
+            x_m=x_m,
+            coverage=fit.illumination,
+            probe=orthogonal_modes(backend.to_host(state.probe)),
+            positions_measured_m=prepared.positions_m,
+            positions_refined_m=positions,
+            frame_index=prepared.frame_index,
+            frame_intensity=np.ones(problem.n_frames, np.float32),
+            geometry=prepared.geometry,
+            unit=prepared.unit,
+            history=_history(records),
+            stop_reason=reason,
+            status="complete",
+            verdict=verdict,
+            recipe=self.recipe,
+            provenance=Provenance.now(
+                seed=self.recipe.run.seed,
+                device=f"{problem.device.name} {problem.device.description}".strip(),
+                fft=backend.fft_name(problem.device),
+                threads=backend.thread_count(),
+                source=self._source(),
+            ),
+            left_out=prepared.left_out,
+            findings=findings + _guess_findings((*scan.notes, *self.notes)),
+            notes=(*scan.notes, *self.notes),
+            steps=prepared.steps,
+            raw_positions=raw and replace(raw, values=raw.values[prepared.frame_index]),
+            exposure_s=scan.exposure_s,
+            monitor=None if scan.monitor is None else scan.monitor[prepared.frame_index],
+        )
+
+
+def _guess_findings(notes: tuple[Note, ...]) -> tuple[Finding, ...]:
+    return tuple(
+        Finding("note", "guess", f"{n.what} = {n.value} is a guess ({n.why or n.where})") for n in notes if n.guess
+    )
+
+
+def _history(records: list[PassRecord]) -> History:
+    return History(
+        iteration=np.array([r.iteration for r in records]),
+        stage=tuple(r.stage for r in records),
+        r_factor=np.array([r.r_factor for r in records]),
+        deviance=np.array([r.deviance for r in records]),
+        seconds=np.array([r.seconds for r in records]),
+    )

@@ -1,0 +1,163 @@
+"""From the facts of one file to a `Scan`, or to one error that names everything that is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from scans.errors import InputError
+from scans.formats.facts import GIVEN, Facts
+from scans.formats.lazy import holds_light, trailing_dark
+from scans.formats.overrides import parse_orientation
+from scans.geometry import Geometry
+from scans.scan import Orientation, Scan
+
+AXES = "rows and columns run with sample y and x (down and to the right, seen from the source)"
+WANTED = {
+    # what a scan needs: name for people, what to do
+    "frames": ("diffraction frames", "Name the dataset that holds them after '::'."),
+    "positions": ("positions", "Write the scan positions into the file."),
+    "energy_ev": ("photon energy", "Give it with -s scan.energy_ev=VALUE."),
+    "distance_m": ("sample-detector distance", "Give it with -s scan.distance_m=VALUE."),
+    "pixel_size_m": ("detector pixel size", "Give it with -s scan.pixel_size_m=VALUE."),
+}
+
+
+class SeveralProblems(InputError):
+    """Everything that is wrong with one file, so that it can be put right in one go."""
+
+    def __init__(self, where: str, problems: Sequence[InputError]) -> None:
+        fix = " ".join(dict.fromkeys(p.fix for p in problems))
+        super().__init__(f"{len(problems)} problems", where=where, expected="a complete scan", fix=fix)
+        lines = [f"  {i}. {problem}" for i, problem in enumerate(problems, 1)]
+        self.args = (f"{where}: {len(problems)} problems\n" + "\n".join(lines),)
+
+
+def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
+    """Make the scan.
+
+    Parameters
+    ----------
+    facts
+        What the reader found.
+    looked_at
+        For each key of ``WANTED``, where the reader looked: for the message when it is missing.
+
+    Raises
+    ------
+    InputError
+        When anything is missing, implausible, or does not fit together.
+    """
+    _apply_overrides(facts)
+    where = facts.file.where(facts.entry)
+    _check_complete(facts, looked_at, where)
+    _check_counts(facts)
+    _check_light(facts)
+    if facts.problems:
+        raise facts.problems[0] if len(facts.problems) == 1 else SeveralProblems(where, facts.problems)
+    frames, positions, pixel = facts.frames, facts.positions, facts.pixel_stored_m
+    if (
+        frames is None
+        or positions is None
+        or facts.energy_ev is None
+        or facts.distance_m is None
+        or pixel is None
+    ):
+        raise AssertionError("an incomplete scan passed its checks")
+    orientation = facts.orientation or Orientation()
+    swap = orientation.transpose
+    shape = frames.shape[:0:-1] if swap else frames.shape[1:]
+    pixel_size = facts.overrides.pixel_pair or (pixel[::-1] if swap else pixel)
+    return Scan(
+        frames=frames,
+        positions_m=positions.values @ positions.matrix.T,
+        geometry=Geometry(facts.energy_ev, facts.distance_m, pixel_size, shape),
+        path=facts.file.path,
+        layout=facts.layout,
+        entry=facts.entry,
+        frames_path=facts.frames_path,
+        title=facts.title,
+        mask=facts.mask,
+        dark=facts.dark,
+        counts_per_photon=facts.counts_per_photon,
+        saturation=facts.saturation,
+        beam_centre_px=facts.beam_centre_px,
+        orientation=orientation,
+        zone_plate=facts.zone_plate,
+        raw_positions=positions,
+        monitor=facts.monitor,
+        exposure_s=facts.exposure_s,
+        notes=tuple(facts.notes),
+    )
+
+
+def _apply_overrides(facts: Facts) -> None:
+    """Put the user's values in place of the file's, and say so."""
+    given = facts.overrides
+    for name in ("energy_ev", "distance_m", "counts_per_photon"):
+        if facts.given(name):
+            setattr(facts, name, float(getattr(given, name)))
+            facts.note(name, float(getattr(given, name)), GIVEN)
+    if given.pixel_pair is not None:
+        facts.pixel_stored_m = facts.pixel_stored_m or given.pixel_pair
+        facts.note("pixel_size_m", given.pixel_pair, GIVEN, "(y, x) of the oriented frames")
+    if given.orientation is not None:
+        facts.note(
+            "orientation", given.orientation, GIVEN, f"the file says: {facts.orientation or 'nothing'}"
+        )
+        facts.orientation = parse_orientation(given.orientation)
+    elif facts.orientation is None:
+        facts.note(
+            "orientation", Orientation(), facts.entry, f"the file does not say; taken that {AXES}", guess=True
+        )
+
+
+def _check_complete(facts: Facts, looked_at: Mapping[str, str], where: str) -> None:
+    """Record what is missing, unless a problem with it is on record already."""
+    for name, (what, fix) in WANTED.items():
+        value = facts.pixel_stored_m if name == "pixel_size_m" else getattr(facts, name)
+        if value is None and name not in facts.refused:
+            expected = f"it at {looked_at[name]}"
+            facts.problems.append(InputError(f"no {what}", where=where, expected=expected, fix=fix))
+
+
+def _check_counts(facts: Facts) -> None:
+    """Frames and positions must be as many; nothing is cut without being asked for."""
+    if facts.frames is None or facts.positions is None:
+        return
+    n_frames, n_positions = len(facts.frames), len(facts.positions.values)
+    if n_frames == n_positions:
+        return
+    facts.problems.append(
+        InputError(
+            f"{n_frames} frames in {facts.frames_path} but {n_positions} positions",
+            where=facts.positions_where,
+            expected="one position for every frame",
+            fix=f"For an aborted scan, -s scan.n_frames={min(n_frames, n_positions)} uses the first of both.",
+        )
+    )
+
+
+def _check_light(facts: Facts) -> None:
+    """Refuse frames without a single count; note dark frames at the end."""
+    frames = facts.frames
+    if frames is None:
+        return
+    where = facts.file.where(facts.frames_path)
+    try:
+        if not holds_light(frames):
+            facts.problems.append(
+                InputError(
+                    f"all {len(frames)} frames are dark: no pixel holds a count",
+                    where=where,
+                    expected="diffraction patterns",
+                    fix="Check the shutter and the detector's saving, or name another dataset after '::'.",
+                )
+            )
+            return
+        n_dark = trailing_dark(frames)
+    except InputError as problem:
+        facts.problems.append(problem)
+        return
+    if n_dark:
+        text = "nothing but zeros or fill values: the writer may have stopped early"
+        facts.note("dark frames at the end", n_dark, where, text, guess=True)

@@ -1,0 +1,363 @@
+"""Reader for NeXus files (NXcxi_ptycho and relatives): groups found by class, units by attribute."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import h5py
+import numpy as np
+
+from scans.errors import InputError
+from scans.formats.assemble import assemble
+from scans.formats.axes import orientation_from_vectors
+from scans.formats.facts import Facts
+from scans.formats.hdf5 import BrokenLink, InputFile, attribute, identity, named_frames, read_array, read_text
+from scans.formats.nexus_positions import read_positions
+from scans.formats.nexus_tree import Stack, Tree, copies_equal, find_stacks, grow
+from scans.formats.overrides import Overrides
+from scans.formats.units import LENGTHS_M, normalise_unit
+from scans.geometry import PLANCK_TIMES_C_EV_M
+from scans.scan import Scan
+
+LAYOUT = "NeXus"
+
+# (class, field, kind, unit where the file names none); "?" marks a guess. In order of preference.
+ENERGY = (
+    ("NXbeam", "incident_energy", "energy", "eV?"),
+    ("NXbeam", "incident_wavelength", "length", "angstrom?"),
+    ("NXbeam", "incident_beam_energy", "energy", "eV?"),
+    ("NXbeam", "energy", "energy", "eV?"),
+    ("NXmonochromator", "energy", "energy", "eV?"),
+    ("NXmonochromator", "wavelength", "length", "angstrom?"),
+    ("NXdetector", "detectorSpecific/photon_energy", "energy", "eV?"),
+)
+# Fields of NXdetector.
+DISTANCE = ("distance", "detector_distance")
+PIXEL_X, PIXEL_Y = "x_pixel_size", "y_pixel_size"
+CENTRE_X, CENTRE_Y = "beam_center_x", "beam_center_y"
+MASKS = r"pixel_mask(_\d+)?"
+MASK_ELSEWHERE = "detectorSpecific/pixel_mask"
+SATURATION = ("saturation_value", "detectorSpecific/countrate_correction_count_cutoff")
+EXPOSURE = "count_time"
+IMAGE_KEY = "image_key"
+DARK, COUNTS_PER_PHOTON = "data_dark", "counts_per_photon"  # not of NeXus: the CXI name, and our own
+FLAT = "flatfield"
+SLOW, FAST = "slow_pixel_direction", "fast_pixel_direction"
+USED = {
+    *("data", "translation", *DISTANCE, PIXEL_X, PIXEL_Y, CENTRE_X, CENTRE_Y, SATURATION[0], EXPOSURE),
+    *(IMAGE_KEY, DARK, COUNTS_PER_PHOTON, FLAT, "pixel_mask", "depends_on", "transformations"),
+}
+# NXdetector pixel_mask: bits 0..15 mark faults, bit 31 an interpolated pixel (not a fault by itself).
+BAD_PIXEL_BITS = 0xFFFF
+# Fields of NXfresnel_zone_plate; defocus is not of NeXus.
+ZONE_PLATE = ("outer_diameter", "outermost_zone_width", "central_stop_diameter", "defocus")
+PHOTONS = ("x-ray", "xray", "x_ray", "photon", "ultraviolet")
+
+LOOKED_AT = {
+    "frames": "the signal of an NXdata, or data of an NXdetector, of 3 or 4 axes",
+    "positions": "x and y of the NXdata or of the NXsample's transformations, or translation (N, 3)",
+    "energy_ev": "NXbeam/incident_energy or NXmonochromator/energy",
+    "distance_m": "NXdetector/distance",
+    "pixel_size_m": f"NXdetector/{PIXEL_X} and {PIXEL_Y}",
+}
+
+
+def recognises(file: InputFile) -> int:
+    """Score: 3 for a file with an NXentry, 0 otherwise."""
+    return 3 if entries_of(file) else 0
+
+
+def entries_of(file: InputFile) -> list[str]:
+    """Paths of the groups of class NXentry."""
+    found = []
+    for name in file.root:
+        try:
+            if attribute(file.group(file.root, name), "NX_class") == "NXentry":
+                found.append(f"/{name}")
+        except BrokenLink:
+            continue
+    return found
+
+
+def may_hold_frames(file: InputFile, entry: str) -> bool:
+    """Tell whether an entry has a stack of images, or a broken link where one should be."""
+    stacks, _, broken = find_stacks(grow(file, entry))
+    return bool(stacks or broken)
+
+
+def read(file: InputFile, entry: str, overrides: Overrides, frames_path: str | None = None) -> Scan:
+    """Read one scan.
+
+    Parameters
+    ----------
+    file
+        Open file.
+    entry
+        Path of the NXentry.
+    overrides
+        Values that replace the file's.
+    frames_path
+        Dataset of the frames, or group that holds it, where the user named one.
+
+    Raises
+    ------
+    InputError
+        When anything is missing, implausible, or does not fit together.
+    """
+    facts = Facts(file, LAYOUT, entry, overrides)
+    tree = grow(file, entry)
+    facts.title = read_text(file.dataset(tree.root, "title"))
+    definition = read_text(file.dataset(tree.root, "definition"))
+    facts.note("definition", definition or "none", f"{file.where(entry)}/definition")
+    stack = _read_frames(facts, tree, frames_path)
+    detector = _detector_of(facts, tree, stack)
+    _read_energy(facts, tree)
+    if detector is not None:
+        _read_geometry(facts, tree, detector)
+        _read_pixels(facts, detector)
+        facts.note_unused(detector, USED)
+    scan_shape = _scan_shape(stack)
+    read_positions(facts, tree, scan_shape)
+    _read_monitor(facts, tree)
+    _read_zone_plate(facts, tree)
+    return assemble(facts, LOOKED_AT)
+
+
+def _scan_shape(stack: Stack | None) -> tuple[int, ...] | None:
+    """Scan axes of the frames; None without frames."""
+    if stack is None or any(len(d.shape) < 3 for d in stack.datasets):
+        return None
+    if len(stack.datasets) > 1:
+        return (sum(int(np.prod(d.shape[:-2])) for d in stack.datasets),)
+    return tuple(int(n) for n in stack.datasets[0].shape[:-2])
+
+
+def _read_frames(facts: Facts, tree: Tree, wanted: str | None) -> Stack | None:
+    """Choose and check the frames."""
+    if wanted is not None:
+        path, dataset = named_frames(facts.file, wanted)
+        facts.set_frames([dataset], path)
+        return Stack(path, (dataset,))
+    stacks, others, broken = find_stacks(tree)
+    if not stacks:
+        if broken:
+            facts.refuse(broken[0], "frames")
+        elif others:
+            facts.refuse(_no_stack(facts, others), "frames")
+        return None
+    first, *rest = stacks
+    for other in rest:
+        if other.n_values != first.n_values or other.datasets[0].shape[-2:] != first.datasets[0].shape[-2:]:
+            facts.refuse(_several(facts, stacks), "frames")
+            return None
+    facts.set_frames(list(first.datasets), first.path)
+    for other in rest:
+        if facts.frames is not None:
+            equal = copies_equal(first, other)
+            text = (
+                "equal in the first, middle and last frame"
+                if equal
+                else "NOT equal: check which one is right"
+            )
+            facts.note(
+                "second copy of the frames", other.path, facts.file.where(other.path), text, guess=not equal
+            )
+    return first
+
+
+def _no_stack(facts: Facts, others: list[Stack]) -> InputError:
+    """List what there is instead of frames."""
+    listing = "; ".join(f"{s.path} {tuple(s.datasets[0].shape)}" for s in others[:8])
+    return InputError(
+        f"no stack of images: {listing}",
+        where=facts.file.where(facts.entry),
+        expected="diffraction frames of at least 8 x 8 pixels, with 3 or 4 axes in all",
+        fix="This may not be a diffraction scan; otherwise name the dataset of the frames after '::'.",
+    )
+
+
+def _several(facts: Facts, stacks: list[Stack]) -> InputError:
+    """Ask which of several stacks is meant."""
+    listing = "; ".join(f"{s.path} {tuple(s.datasets[0].shape)}" for s in stacks)
+    return InputError(
+        f"{len(stacks)} datasets may hold frames: {listing}",
+        where=facts.file.where(facts.entry),
+        expected="one",
+        fix=f"Name one, such as {facts.file.path}::{stacks[0].path}",
+    )
+
+
+def _detector_of(facts: Facts, tree: Tree, stack: Stack | None) -> h5py.Group | None:
+    """Detector of the frames: the one that holds them, otherwise the only one that knows its distance."""
+    detectors = tree.of("NXdetector")
+    keys = set(stack.key) if stack else set()
+    for _, group in detectors:
+        for name in group:
+            try:
+                node = facts.file.dataset(group, name)
+            except BrokenLink:
+                continue
+            if node is not None and identity(node) in keys:
+                return group
+    knowing = [(p, g) for p, g in detectors if any(n in g for n in (*DISTANCE, PIXEL_X))]
+    path, group = (knowing or detectors or [("", None)])[0]
+    if len(knowing) > 1:
+        facts.note(
+            "detector", path, facts.file.where(path), "none holds the frames; the first was taken", guess=True
+        )
+    return group
+
+
+def _read_energy(facts: Facts, tree: Tree) -> None:
+    """Photon energy, from the first place that has one; others that disagree are noted."""
+    for kind, name, quantity, default in ENERGY:
+        for _, group in tree.of(kind):
+            dataset = facts.file.dataset(group, name)
+            if dataset is None or facts.given("energy_ev"):
+                continue
+            if facts.energy_ev is None and "energy_ev" not in facts.refused:
+                facts.energy_ev = _energy(facts, dataset, quantity, default)
+            elif facts.energy_ev:
+                _compare_energy(facts, dataset, quantity, default)
+    for path, group in tree.of("NXsource"):
+        probe = read_text(facts.file.dataset(group, "probe")).lower()
+        if probe and not any(word in probe for word in PHOTONS):
+            problem = InputError(
+                f"probe {probe!r}",
+                where=f"{facts.file.where(path)}/probe",
+                expected="x-rays (energy and wavelength of other probes are related differently)",
+                fix="Only photon scans can be reconstructed.",
+            )
+            facts.refuse(problem)
+
+
+def _energy(facts: Facts, dataset: h5py.Dataset, kind: str, default: str) -> float | None:
+    """Read an energy, or a wavelength as energy."""
+    if kind == "energy":
+        return facts.quantity("energy_ev", dataset, kind, default)
+    length = facts.quantity("wavelength", dataset, kind, default)
+    return PLANCK_TIMES_C_EV_M / length if length else None
+
+
+def _compare_energy(facts: Facts, dataset: h5py.Dataset, kind: str, default: str) -> None:
+    """Note an energy that differs from the one in use by more than 1 %."""
+    aside = Facts(facts.file, facts.layout, facts.entry, facts.overrides)
+    other = _energy(aside, dataset, kind, default)
+    if other and facts.energy_ev and abs(other / facts.energy_ev - 1) > 0.01:
+        facts.note(
+            "energy_ev", f"not used: {other:.9g}", dataset, f"differs from {facts.energy_ev:.9g}", guess=True
+        )
+
+
+def _read_geometry(facts: Facts, tree: Tree, detector: h5py.Group) -> None:
+    """Distance, pixel sizes and orientation."""
+    file = facts.file
+    distances = [d for d in (file.dataset(detector, name) for name in DISTANCE) if d is not None]
+    usable = [d for d in distances if facts.number(d)] or distances
+    facts.distance_m = facts.quantity("distance_m", usable[0] if usable else None, "length", "m?")
+    y = facts.quantity("pixel_size_m", file.dataset(detector, PIXEL_Y), "length", "m?")
+    x = facts.quantity("pixel_size_m", file.dataset(detector, PIXEL_X), "length", "m?")
+    sizes = (y or x, x or y)
+    facts.pixel_stored_m = None if sizes[0] is None or sizes[1] is None else (sizes[0], sizes[1])
+    for path, module in tree.of("NXdetector_module"):
+        slow, fast = file.dataset(module, SLOW), file.dataset(module, FAST)
+        if path.startswith(detector.name) and slow is not None and fast is not None:
+            vectors = [
+                np.asarray(d.attrs.get("vector", ()), dtype=np.float64).reshape(-1) for d in (slow, fast)
+            ]
+            if all(v.size == 3 for v in vectors):
+                orientation_from_vectors(facts, np.stack(vectors), module)
+            return
+
+
+def _read_pixels(facts: Facts, detector: h5py.Group) -> None:
+    """Masks, dark frames, gain, saturation, exposure and beam centre."""
+    file = facts.file
+    masks = [n for n in detector if re.fullmatch(MASKS, n)] or [MASK_ELSEWHERE]
+    for mask in (file.dataset(detector, name) for name in masks):
+        if mask is not None:
+            bits = read_array(file, mask)
+            bad = bits if bits.dtype.kind == "b" else (bits.astype(np.int64) & BAD_PIXEL_BITS) != 0
+            facts.set_mask(bad, mask, f"bits {BAD_PIXEL_BITS:#x} are bad (NXdetector)")
+    dark = file.dataset(detector, DARK)
+    if dark is not None:
+        facts.set_dark(dark)
+    gain = facts.number(file.dataset(detector, COUNTS_PER_PHOTON))
+    if gain is not None and np.isfinite(gain) and gain > 0:
+        facts.counts_per_photon = gain
+        facts.note(
+            "counts_per_photon", gain, f"{file.where(detector)}/{COUNTS_PER_PHOTON}", "not a NeXus field"
+        )
+    limits = [d for d in (file.dataset(detector, name) for name in SATURATION) if d is not None]
+    if limits:
+        facts.set_saturation(limits[0])
+    facts.exposure_s = facts.quantity("exposure_s", file.dataset(detector, EXPOSURE), "time", "s?")
+    flat = file.dataset(detector, FLAT)
+    if flat is not None:
+        facts.note(
+            "flat field",
+            "not applied",
+            flat,
+            "NeXus does not say whether it multiplies or divides",
+            guess=True,
+        )
+    _check_image_key(facts, detector)
+    _read_centre(facts, detector)
+
+
+def _check_image_key(facts: Facts, detector: h5py.Group) -> None:
+    """Refuse a stack that mixes dark or flat frames with the scan."""
+    dataset = facts.file.dataset(detector, IMAGE_KEY)
+    if dataset is None:
+        return
+    others = int(np.count_nonzero(read_array(facts.file, dataset)))
+    if others:
+        problem = InputError(
+            f"{others} frames are dark, flat or invalid by their key",
+            where=facts.file.where(dataset),
+            expected="only frames of the scan (key 0)",
+            fix="Write the scan's frames into a dataset of their own.",
+        )
+        facts.refuse(problem)
+
+
+def _read_centre(facts: Facts, detector: h5py.Group) -> None:
+    """Direct beam, in pixels or as a length, column first by name."""
+    x, y = facts.file.dataset(detector, CENTRE_X), facts.file.dataset(detector, CENTRE_Y)
+    if x is None or y is None:
+        return
+    point, units = [], []
+    for axis, dataset in enumerate((y, x)):
+        value, unit = facts.number(dataset), normalise_unit(attribute(dataset, "units") or "pixel")
+        if value is None or (unit != "pixel" and (unit not in LENGTHS_M or facts.pixel_stored_m is None)):
+            facts.note("beam centre", "unknown", dataset, f"{value} {unit} cannot be used", guess=True)
+            return
+        pixel = facts.pixel_stored_m[axis] if facts.pixel_stored_m else 1.0
+        point.append(value if unit == "pixel" else value * LENGTHS_M[unit] / pixel)
+        units.append(unit)
+    facts.set_centre(
+        (point[0], point[1]), y, f"(row, column) as stored, from {CENTRE_Y}, {CENTRE_X} in {units[0]}"
+    )
+
+
+def _read_monitor(facts: Facts, tree: Tree) -> None:
+    """Incident flux per frame: the monitor called control first."""
+    monitors = sorted(tree.of("NXmonitor"), key=lambda item: not item[0].endswith("/control"))
+    for _, group in monitors:
+        dataset = facts.file.dataset(group, "data")
+        if dataset is not None and dataset.shape and facts.monitor is None:
+            facts.set_monitor(dataset)
+
+
+def _read_zone_plate(facts: Facts, tree: Tree) -> None:
+    """Nominal focusing optic."""
+    for _, group in tree.of("NXfresnel_zone_plate")[:1]:
+        diameter, zone, stop, defocus = (
+            facts.quantity(f"zone plate {name}", facts.file.dataset(group, name), "length", "m?")
+            for name in ZONE_PLATE
+        )
+        more: dict[str, Any] = {"defocus_m": defocus}
+        if stop is not None and diameter:
+            more["stop_fraction"] = stop / diameter
+        facts.set_zone_plate(group, diameter, zone, **more)

@@ -1,0 +1,149 @@
+"""The groups of a NeXus entry by class, and its datasets of frames."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+import h5py
+import numpy as np
+
+from scans.errors import InputError
+from scans.formats.hdf5 import BrokenLink, InputFile, Node, attribute, identity
+from scans.formats.lazy import lazy_frames
+
+# Names of the CXI side of a file that is both: such groups need no class.
+CLASS_BY_NAME = {"data": "NXdata", "detector": "NXdetector", "sample": "NXsample"}
+NOT_FRAMES = (
+    "spectrum",
+    "scalar",
+    "vertex",
+    "rgb-image",
+    "rgba-image",
+    "hsl-image",
+    "hsla-image",
+    "cmyk-image",
+)
+BLOCK = r"data_\d{6}"
+
+
+@dataclass
+class Tree:
+    """All groups of one entry by class, in the order of the file, and its broken links."""
+
+    file: InputFile
+    entry: str
+    root: h5py.Group
+    groups: dict[str, list[tuple[str, h5py.Group]]] = field(default_factory=dict)
+    broken: list[BrokenLink] = field(default_factory=list)
+
+    def of(self, name: str) -> list[tuple[str, h5py.Group]]:
+        """``(path, group)`` of every group of class `name`."""
+        return self.groups.get(name, [])
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Datasets of frames, joined in order, and the path by which they were found."""
+
+    path: str
+    datasets: tuple[h5py.Dataset, ...]
+
+    @property
+    def key(self) -> tuple[tuple[int, int], ...]:
+        """Equal for two paths to the same data."""
+        return tuple(identity(d) for d in self.datasets)
+
+    @property
+    def n_values(self) -> int:
+        """Number of values in all datasets."""
+        return sum(int(d.size) for d in self.datasets)
+
+
+def grow(file: InputFile, entry: str) -> Tree:
+    """Collect the groups of an entry."""
+    root = file.group(file.root, entry)
+    if root is None:
+        fix = "Check the name after '::'."
+        raise InputError("no such entry", where=file.where(entry), expected="a group", fix=fix)
+    tree = Tree(file, entry, root)
+    for path, node in file.walk(root, entry):
+        if isinstance(node, BrokenLink):
+            tree.broken.append(node)
+        elif isinstance(node, h5py.Group):
+            name = class_of(path, node)
+            if name:
+                tree.groups.setdefault(name, []).append((path, node))
+    return tree
+
+
+def class_of(path: str, node: Node) -> str | None:
+    """Class of a group: its attribute, otherwise what a CXI name ``class_N`` stands for."""
+    numbered = re.fullmatch(r"(data|detector|sample)_\d+", path.rsplit("/", 1)[-1])
+    return attribute(node, "NX_class") or (CLASS_BY_NAME[numbered[1]] if numbered else None)
+
+
+def find_stacks(tree: Tree) -> tuple[list[Stack], list[Stack], list[BrokenLink]]:
+    """Find datasets that may hold frames.
+
+    Returns
+    -------
+    stacks, others, broken
+        Stacks of images, the default one first and each once; arrays that are none (for messages); broken
+        links where frames should be.
+    """
+    stacks: list[Stack] = []
+    others: list[Stack] = []
+    broken: list[BrokenLink] = []
+    seen = set()
+    default = attribute(tree.root, "default")
+    data = sorted(tree.of("NXdata"), key=lambda item: item[0] != f"{tree.entry}/{default}")
+    for path, group in [*data, *tree.of("NXdetector")]:
+        try:
+            stack = _signal(tree.file, path, group)
+        except BrokenLink as problem:
+            broken.append(problem)
+            continue
+        if stack is None or stack.key in seen:
+            continue
+        seen.add(stack.key)
+        (stacks if _is_stack(stack) else others).append(stack)
+    return stacks, others, broken
+
+
+def _signal(file: InputFile, path: str, group: h5py.Group) -> Stack | None:
+    """Return the signal of a group; a numbered block stands for all of its blocks."""
+    name = attribute(group, "signal") or _marked_signal(file, group) or "data"
+    blocks = sorted(n for n in group if re.fullmatch(BLOCK, n))
+    if blocks and (re.fullmatch(BLOCK, name) or name not in group):
+        datasets = [d for d in (file.dataset(group, n) for n in blocks) if d is not None and d.shape]
+        return Stack(f"{path}/{blocks[0]}", tuple(datasets)) if datasets else None
+    dataset = file.dataset(group, name)
+    return None if dataset is None or not dataset.shape else Stack(f"{path}/{name}", (dataset,))
+
+
+def _marked_signal(file: InputFile, group: h5py.Group) -> str | None:
+    """Child with the old attribute ``signal=1``."""
+    for name in group:
+        if isinstance(group.get(name, getlink=True), h5py.HardLink):
+            node = file.follow(group, name)
+            if isinstance(node, h5py.Dataset) and attribute(node, "signal") == "1":
+                return str(name)
+    return None
+
+
+def _is_stack(stack: Stack) -> bool:
+    """Tell whether a signal may be a stack of diffraction frames."""
+    first = stack.datasets[0]
+    same = all(d.shape[-2:] == first.shape[-2:] and d.dtype == first.dtype for d in stack.datasets)
+    fits = len(first.shape) >= 3 and min(first.shape[-2:]) >= 8 and first.dtype.kind in "biuf"
+    return same and fits and attribute(first, "interpretation") not in NOT_FRAMES
+
+
+def copies_equal(one: Stack, other: Stack) -> bool:
+    """Compare three frames of two stacks of equal size."""
+    a, b = lazy_frames(list(one.datasets)), lazy_frames(list(other.datasets))
+    picks = {0, len(a) // 2, len(a) - 1}
+    return a.shape == b.shape and all(
+        np.array_equal(a[j], b[j], equal_nan=a.dtype.kind == "f") for j in picks
+    )

@@ -1,0 +1,101 @@
+"""What the user says instead of the file, checked when it is given."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from scans.errors import InputError
+from scans.formats.units import implausible, unit_factor
+from scans.scan import Orientation
+
+
+@dataclass(frozen=True)
+class Overrides:
+    """Values that replace what the file says.
+
+    Parameters
+    ----------
+    energy_ev, distance_m
+        Photon energy [eV], sample to detector [m].
+    pixel_size_m
+        Detector pixel ``(y, x)`` of the oriented frames [m]; one number means square.
+    position_unit
+        Unit of the positions as stored.
+    orientation
+        As `Orientation` prints it: "as stored", or "transpose", "flip_y", "flip_x" in this order with "+".
+    counts_per_photon
+        Detector gain.
+    n_frames
+        Use only the first so many frames, positions and monitor values.
+    """
+
+    energy_ev: float | None = None
+    distance_m: float | None = None
+    pixel_size_m: float | tuple[float, float] | None = None
+    position_unit: str | None = None
+    orientation: str | None = None
+    counts_per_photon: float | None = None
+    n_frames: int | None = None
+
+    def __post_init__(self) -> None:
+        problems: list[InputError | None] = []
+        for name in ("energy_ev", "distance_m"):
+            if getattr(self, name) is not None:
+                problems.append(implausible(name, float(getattr(self, name)), where=f"scan.{name}"))
+        problems += [
+            implausible("pixel_size_m", size, where="scan.pixel_size_m") for size in self.pixel_pair or ()
+        ]
+        gain = self.counts_per_photon
+        if gain is not None and not (math.isfinite(gain) and gain > 0):
+            problems.append(option_error("counts_per_photon", gain, "a finite number above 0"))
+        if self.n_frames is not None and self.n_frames < 1:
+            problems.append(option_error("n_frames", self.n_frames, "a whole number from 1"))
+        for problem in problems:
+            if problem is not None:
+                raise problem
+        if self.orientation is not None:
+            parse_orientation(self.orientation)
+        if self.position_unit is not None:
+            unit_factor(
+                self.position_unit, "length", where="scan.position_unit", option="scan.position_unit=um"
+            )
+
+    @property
+    def pixel_pair(self) -> tuple[float, float] | None:
+        """``(y, x)`` of `pixel_size_m`."""
+        size = self.pixel_size_m
+        if size is None:
+            return None
+        pair = tuple(float(s) for s in np.atleast_1d(size))
+        if len(pair) not in (1, 2):
+            raise option_error("pixel_size_m", size, "one number or (y, x)")
+        return pair[0], pair[-1]
+
+
+def option_error(name: str, value: Any, expected: str) -> InputError:
+    """Return the error for an option of the ``[scan]`` table."""
+    return InputError(f"{value!r}", where=f"scan.{name}", expected=expected, fix=f"Correct -s scan.{name}.")
+
+
+def parse_orientation(text: str) -> Orientation:
+    """Read an orientation as `Orientation` prints it.
+
+    Raises
+    ------
+    InputError
+        For any other spelling.
+    """
+    for case in range(8):
+        orientation = Orientation(bool(case & 4), bool(case & 2), bool(case & 1))
+        if text == str(orientation):
+            return orientation
+    raise InputError(
+        f"{text!r}",
+        where="scan.orientation",
+        expected='"as stored", or "transpose", "flip_y", "flip_x" joined by "+" in this order',
+        fix="For example -s scan.orientation=transpose+flip_y.",
+    )

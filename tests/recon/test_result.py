@@ -1,0 +1,97 @@
+import hashlib
+import sys
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+import recon
+from recon.result import History, Source, StopReason
+from scans.errors import InputError
+
+
+def test_arrays_get_their_types_and_shapes_are_checked(result):
+    assert result.transmission.dtype == np.complex64
+    assert result.coverage.dtype == np.float32
+    assert result.y_m.dtype == np.float64
+    assert result.frame_index.dtype == np.int64
+    with pytest.raises(ValueError, match=r"coverage has shape \(3, 3\), expected \(24, 31\)"):
+        replace(result, coverage=np.ones((3, 3)))
+    with pytest.raises(ValueError, match="raw_positions holds 5 readings for 4 used frames"):
+        replace(
+            result,
+            **{n: getattr(result, n)[:4] for n in ("frame_index", "frame_intensity", "monitor")},
+            **{n: getattr(result, n)[:4] for n in ("positions_measured_m", "positions_refined_m")},
+        )
+    with pytest.raises(ValueError, match='verdict is "fine"'):
+        replace(result, verdict="fine")
+    with pytest.raises(ValueError, match="columns of different lengths"):
+        replace(result.history, stage=["main"])
+
+
+def test_pixel_and_occupancy(result):
+    assert result.pixel_m == pytest.approx((9.5e-9, 1e-8), rel=1e-9)
+    probe = np.zeros((2, 16, 16))
+    probe[0, 3, 4], probe[1, 5, 6] = 3, 1  # powers 9 and 1
+    np.testing.assert_allclose(replace(result, probe=probe).occupancy, [0.9, 0.1], rtol=1e-12)
+    np.testing.assert_array_equal(replace(result, probe=0 * probe).occupancy, [0, 0])
+
+
+def test_phase_is_free_of_the_ramp_and_of_the_unlit_border(result):
+    y, x = np.mgrid[:24, :31]
+    lit = (abs(y - 12) < 8) & (abs(x - 15) < 10)
+    # A ramp and a constant are no property of the sample: the exit waves do not change with them.
+    flat = replace(
+        result, transmission=np.exp(1j * (0.4 + 0.2 * y - 0.1 * x)) * np.where(lit, 1, -3), coverage=lit
+    )
+    np.testing.assert_allclose(flat.phase[lit], 0, atol=1e-5)
+    np.testing.assert_allclose(flat.ramp_cycles_per_px, (0.2 / (2 * np.pi), -0.1 / (2 * np.pi)), atol=1e-6)
+    np.testing.assert_allclose(flat.amplitude[lit], 1, rtol=1e-6)
+
+
+def test_every_stop_reason_says_what_to_try_next():
+    for reason in StopReason:
+        assert reason.advice.endswith(".")
+    assert "--resume" in StopReason.INTERRUPTED.advice
+
+
+def test_the_summary_holds_what_a_person_asks_first(result):
+    text = str(result)
+    for part in (
+        "usable with cautions",
+        "9.5 x 10 nm",
+        "710 eV",
+        "5 used, 2 left out",
+        "R factor 0.2",
+        "2 modes",
+    ):
+        assert part in text
+    assert "iteration limit" in text
+    assert "caution  overlap 42 % Take smaller steps." in text
+    assert "running" in str(replace(result, history=History.empty(), stop_reason=None, status="running"))
+
+
+def test_the_source_checksum_is_that_of_both_ends_and_the_size(tmp_path, rng):
+    path = tmp_path / "big.h5"
+    content = rng.bytes(3 << 20)
+    path.write_bytes(content)
+    source = Source.of(path)
+    expected = hashlib.sha256(
+        content[: 1 << 20] + content[-(1 << 20) :] + str(len(content)).encode()
+    ).hexdigest()
+    assert (source.checksum, source.size_bytes) == (expected, 3 << 20)
+    with pytest.raises(InputError, match=r"gone\.h5: No such file.*Put the scan file back"):
+        Source.of(tmp_path / "gone.h5")
+
+
+def test_a_notebook_gets_a_png_of_the_result_figure(result, monkeypatch):
+    from matplotlib.figure import Figure
+
+    drawn = []
+    figures = SimpleNamespace(result_figure=lambda shown: drawn.append(shown) or Figure(figsize=(1, 1)))
+    monkeypatch.setitem(sys.modules, "recon.figures", figures)
+    monkeypatch.setattr(recon, "figures", figures, raising=False)
+    # PNG specification (ISO/IEC 15948), section 5.2: the signature.
+    assert result._repr_png_()[:8] == b"\x89PNG\r\n\x1a\n"
+    assert drawn == [result]
