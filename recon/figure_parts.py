@@ -1,7 +1,7 @@
-"""Parts of figures: the page, the house style, images with scale and colour bar, colours.
+"""Parts of figures: the house style, the page, images with scale and colour bar.
 
-Boxes on the page are in inches from its top left corner, so text keeps its distance whatever the data's shape.
-Data axes of sample images are in micrometres with y downwards, as rows run.
+Boxes on the page are in inches from its top left corner: text keeps its distance whatever the data's shape.
+Sample images have axes in micrometres with y downwards, as the rows run; detector images in 1/µm.
 """
 
 from __future__ import annotations
@@ -21,21 +21,19 @@ from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Colormap, LogNorm, Normalize
+from matplotlib.colors import Colormap, LogNorm
 from matplotlib.figure import Figure
-from matplotlib.image import AxesImage
-from matplotlib.patches import FancyBboxPatch, Rectangle
+from matplotlib.patches import Rectangle
+from matplotlib.ticker import Locator, LogLocator, MaxNLocator, NullLocator
 from numpy.typing import NDArray
 
-INK, MUTED, PAPER, UNMEASURED, HATCH = "#1f2a33", "#66727c", "#ffffff", "#e9ebec", "#c3c9cd"
-# Okabe and Ito's colours, told apart with every common colour blindness (from memory).
-BLUE, ORANGE, GREEN, SKY, VERMILION = "#0072b2", "#e69f00", "#009e73", "#56b4e9", "#d55e00"
-LEVEL_COLOURS = {"good": "#00734f", "note": MUTED, "caution": "#9a5b00", "serious": "#b3261e"}
-AMPLITUDE_MAP, COUNT_MAP, ORDER_MAP = "gray", "magma", "viridis"
-DIVERGING_MAP, CYCLIC_MAP = "PuOr", "twilight"
-# Values on more than this share of the circle: no cut can be placed that nothing crosses.
-FULL_CIRCLE_SHARE = 0.9
+from recon.figure_colours import FAINT, HATCH, INK, LEVEL_COLOURS, MUTED, PAPER, Scale
+from scans.scan import Finding
+
 DPI = 150
+
+# Room around an image [inch].
+TITLE, STRIP, COLOUR_BAR = 0.26, 0.24, 0.78
 
 _STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans",
@@ -43,7 +41,6 @@ _STYLE: dict[str, Any] = {
     "text.color": INK,
     "figure.facecolor": PAPER,
     "figure.dpi": DPI,
-    "savefig.dpi": DPI,
     "axes.edgecolor": MUTED,
     "axes.labelcolor": INK,
     "axes.linewidth": 0.7,
@@ -51,7 +48,6 @@ _STYLE: dict[str, Any] = {
     "axes.titlesize": 9.5,
     "axes.titleweight": "bold",
     "axes.titlepad": 5,
-    "axes.grid": False,
     "grid.color": "#e3e6e8",
     "grid.linewidth": 0.6,
     "xtick.color": MUTED,
@@ -66,10 +62,9 @@ _STYLE: dict[str, Any] = {
     "hatch.linewidth": 0.6,
     "lines.linewidth": 1.4,
 }
-_FAMILIES = tuple(
-    f"{name}."
-    for name in "axes figure font grid hatch image legend lines markers mathtext patch scatter text xtick ytick".split()
-)
+_FAMILIES = ("axes", "figure", "font", "grid", "hatch", "image", "legend", "lines", "markers", "mathtext")
+_FAMILIES += ("patch", "scatter", "text", "xtick", "ytick")
+_SETTINGS = {k: v for k, v in matplotlib.rcParamsDefault.items() if k.split(".")[0] in _FAMILIES} | _STYLE
 _LOCK = threading.RLock()
 P = ParamSpec("P")
 
@@ -78,10 +73,9 @@ P = ParamSpec("P")
 def house_style() -> Iterator[None]:
     """Use our style whatever the user's is, and put theirs back.
 
-    Matplotlib keeps one table of settings for all threads: only one thread at a time may be in here.
+    Matplotlib keeps one table of settings for all threads, so one thread at a time may be in here.
     """
-    settings = {k: v for k, v in matplotlib.rcParamsDefault.items() if k.startswith(_FAMILIES)}
-    with _LOCK, matplotlib.rc_context(settings | _STYLE):
+    with _LOCK, matplotlib.rc_context(_SETTINGS):
         yield
 
 
@@ -108,33 +102,34 @@ class Box:
     width: float
     height: float
 
-    def grid(self, rows: int, columns: int, gap: float = 0.25) -> list[list[Box]]:
-        """Cut into equal cells, row by row."""
-        w = (self.width - gap * (columns - 1)) / columns
-        h = (self.height - gap * (rows - 1)) / rows
-        return [
-            [Box(self.left + c * (w + gap), self.top + r * (h + gap), w, h) for c in range(columns)]
-            for r in range(rows)
-        ]
+    def columns(self, n: int, gap: float = 0.3) -> list[Box]:
+        """Cut into equal columns."""
+        width = (self.width - gap * (n - 1)) / n
+        return [Box(self.left + k * (width + gap), self.top, width, self.height) for k in range(n)]
 
     def inner(self, left: float = 0, top: float = 0, right: float = 0, bottom: float = 0) -> Box:
         """Box less its margins."""
         return Box(self.left + left, self.top + top, self.width - left - right, self.height - top - bottom)
 
+    def fitting(self, elongation: float) -> Box:
+        """Largest box of this height over width in here, top left."""
+        width = min(self.width, self.height / elongation)
+        return Box(self.left, self.top, width, width * elongation)
+
 
 class Page:
-    """A figure of fixed size that is drawn on without pyplot, so without any global state."""
+    """A figure of fixed size, drawn without pyplot and so without its global list of figures."""
 
     def __init__(self, width: float, height: float) -> None:
         self.width, self.height = width, height
         self.figure = Figure(figsize=(width, height))
         FigureCanvasAgg(self.figure)
 
-    def axes(self, box: Box) -> Axes:
+    def axes(self, box: Box, **settings: Any) -> Axes:
         """Axes that fill a box."""
-        bottom = self.height - box.top - box.height
         w, h = self.width, self.height
-        return self.figure.add_axes((box.left / w, bottom / h, box.width / w, box.height / h))
+        place = (box.left / w, 1 - (box.top + box.height) / h, box.width / w, box.height / h)
+        return self.figure.add_axes(place, **settings)
 
     def text(self, left: float, top: float, text: str, **style: Any) -> None:
         """Text with its top left corner at a point."""
@@ -143,45 +138,47 @@ class Page:
 
 
 def wrapped(text: str, inches: float, size: float = 8.5) -> list[str]:
-    """Cut a text into lines that fit (mean width of a letter: 0.57 of its size, measured on this font)."""
+    """Cut a text into lines that fit: a letter is 0.57 of its size wide on average (measured)."""
     return textwrap.wrap(text, max(8, int(inches * 72 / (0.57 * size)))) or [""]
 
 
-def header(page: Page, title: str, badge: tuple[str, str], facts: Sequence[str]) -> float:
-    """Draw title, badge (text, colour) and facts on top of the page; returns the height used [inch]."""
-    page.text(0.4, 0.28, title, size=14, weight="bold")
+def header(page: Page, title: str, facts: Sequence[str], badge: tuple[str, str] = ("", "")) -> None:
+    """Draw title, facts, a line each, and badge ``(text, colour)`` within `HEADER` of the page's top."""
+    page.text(0.4, 0.3, title, size=14, weight="bold")
     text, colour = badge
     if text:
-        style = {"boxstyle": "round,pad=0.35,rounding_size=0.3", "facecolor": colour, "edgecolor": "none"}
-        where = {"ha": "right", "size": 10, "weight": "bold", "color": "white", "bbox": style}
-        page.text(page.width - 0.47, 0.31, text, **where)
-    lines = [line for fact in facts for line in wrapped(fact, page.width - 0.8, 9)]
-    for k, line in enumerate(lines):
-        page.text(0.4, 0.66 + 0.19 * k, line, size=9, color=MUTED)
-    return 0.72 + 0.19 * len(lines)
+        style = {"boxstyle": "round,pad=0.4,rounding_size=0.3", "facecolor": colour, "edgecolor": "none"}
+        where: dict[str, Any] = {"ha": "right", "size": 10, "weight": "bold", "color": "white", "bbox": style}
+        page.text(page.width - 0.47, 0.34, text, **where)
+    for k, fact in enumerate(facts[:2]):
+        page.text(0.4, 0.65 + 0.2 * k, fact, size=9, color=MUTED)
 
 
-def remark_lines(remarks: Sequence[tuple[str, str]], inches: float, most: int = 7) -> list[tuple[str, str]]:
-    """Cut remarks ``(level, text)`` into at most `most` lines ``(level or "", text)``, gravest first."""
-    rank = {"serious": 0, "caution": 1, "note": 2}
-    ordered = sorted(remarks, key=lambda remark: rank.get(remark[0], 3))
+# Height of the header, width and margin of every page, height of a line of text [inch].
+HEADER, WIDTH, EDGE = 1.2, 12.6, 0.4
+LINE = 0.18
+_GRAVITY = {"serious": 0, "caution": 1, "note": 2}
+
+
+def remark_lines(findings: Sequence[Finding], page_width: float) -> list[tuple[str, str]]:
+    """Cut findings into about 7 lines ``(level or "", text)``, gravest first."""
+    ordered = sorted(findings, key=lambda finding: _GRAVITY[finding.level])
     lines: list[tuple[str, str]] = []
-    for k, (level, text) in enumerate(ordered):
-        cut = wrapped(" ".join(text.split()), inches)
-        left = len(ordered) - k
-        if len(lines) + len(cut) + (left > 1) > most and lines:
-            lines.append(("", f"and {left} more {'remark' if left == 1 else 'remarks'}, printed with the result"))
-            break
-        lines += [(level, cut[0]), *(("", more) for more in cut[1:])]
+    for k, finding in enumerate(ordered):
+        text = finding.text.rstrip(". ")
+        text = f"{text[:1].upper()}{text[1:]}. {finding.fix}"
+        first, *rest = wrapped(" ".join(text.split()), page_width - 1.6)
+        if k and len(lines) + 1 + len(rest) > 6:
+            return [*lines, ("", f"and {len(ordered) - k} more, printed by the command")]
+        lines += [(finding.level, first), *(("", more) for more in rest)]
     return lines
 
 
-def remarks(page: Page, top: float, lines: Sequence[tuple[str, str]]) -> None:
-    """Draw the lines of `remark_lines` below `top` [inch]."""
+def draw_remarks(page: Page, top: float, lines: Sequence[tuple[str, str]]) -> None:
+    """Draw what `remark_lines` made below `top` [inch]."""
     for k, (level, text) in enumerate(lines):
-        y = top + 0.18 * k
-        page.text(0.4, y, level, weight="bold", color=LEVEL_COLOURS.get(level, INK))
-        page.text(1.05, y, text)
+        page.text(0.4, top + LINE * k, level, weight="bold", color=LEVEL_COLOURS.get(level, INK))
+        page.text(1.1, top + LINE * k, text)
 
 
 # --- lengths ------------------------------------------------------------------------------------------------
@@ -190,63 +187,131 @@ def remarks(page: Page, top: float, lines: Sequence[tuple[str, str]]) -> None:
 def round_length(limit: float) -> float:
     """Largest 1, 2 or 5 times a power of ten that is not above `limit`."""
     if not (math.isfinite(limit) and limit > 0):
-        raise ValueError(f"no round length below {limit}")
-    power = 10.0 ** math.floor(math.log10(limit) + 1e-12)
+        raise ValueError(f"no round length up to {limit}")
+    exponent = math.floor(math.log10(limit) + 1e-9)
     # 1e-9: a limit of 0.5 may come as 0.49999999999999994
-    return max(step * power for step in (1, 2, 5) if step * power <= limit * (1 + 1e-9))
+    step = max(step for step in (1, 2, 5) if step * 10.0**exponent <= limit * (1 + 1e-9))
+    return float(f"{step}e{exponent}")
 
 
 def length_text(length_m: float) -> str:
-    """A length with the unit people use for it."""
+    """Write a length with the unit people use for it."""
     for unit, scale in (("nm", 1e-9), ("µm", 1e-6), ("mm", 1e-3)):
         if length_m < 999.5 * scale:
             return f"{length_m / scale:.3g} {unit}"
     return f"{length_m:.3g} m"
 
 
-def scale_bar(axes: Axes, text: Callable[[float], str], share: float = 0.3) -> None:
-    """Draw a bar of round length along x, at most `share` of the axes wide, with its length above.
+def micrometre_text(length_um: float) -> str:
+    """Name of a scale bar on the sample."""
+    return length_text(length_um * 1e-6)
+
+
+def frequency_text(frequency_per_um: float) -> str:
+    """Name of a scale bar on the detector."""
+    return f"{frequency_per_um:g} µm⁻¹"
+
+
+def scale_bar(axes: Axes, height_in: float, text: Callable[[float], str]) -> None:
+    """Draw a bar of round length below an image `height_in` high; `text` names its length in data units."""
+    left, right = sorted(axes.get_xlim())
+    length = round_length(0.3 * (right - left))
+    y, across = -0.13 / height_in, axes.get_xaxis_transform()
+    thick = 0.045 / height_in
+    bar = Rectangle((left, y - thick / 2), length, thick, transform=across, clip_on=False, color=INK, lw=0)
+    bar.set_gid("scale-bar")
+    axes.add_patch(bar)
+    gap = {"xytext": (4, 0), "textcoords": "offset points"}
+    axes.annotate(text(length), (left + length, y), xycoords=across, va="center", size=8, **gap)
+
+
+# --- images -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Window:
+    """Rectangle in data units that a panel shows: left, right, top, bottom; y runs downwards."""
+
+    left: float
+    right: float
+    top: float
+    bottom: float
+
+    @property
+    def elongation(self) -> float:
+        """Height over width."""
+        return (self.bottom - self.top) / (self.right - self.left)
+
+    def widened(self, most: float = 2.5) -> Window:
+        """Window padded so that no side is more than `most` times the other."""
+        w, h = self.right - self.left, self.bottom - self.top
+        dx, dy = max(0.0, h / most - w) / 2, max(0.0, w / most - h) / 2
+        return Window(self.left - dx, self.right + dx, self.top - dy, self.bottom + dy)
+
+
+def edges(y: NDArray[Any], x: NDArray[Any]) -> Window:
+    """Window of an image whose pixel centres are at `y` and `x`, two or more each."""
+    dy, dx = ((axis[-1] - axis[0]) / (len(axis) - 1) / 2 for axis in (y, x))
+    return Window(float(x[0] - dx), float(x[-1] + dx), float(y[0] - dy), float(y[-1] + dy))
+
+
+def image(
+    page: Page,
+    box: Box,
+    values: NDArray[Any],
+    place: Window,
+    *,
+    title: str,
+    scale: Scale | None = None,
+    window: Window | None = None,
+    bar_text: Callable[[float], str] = micrometre_text,
+) -> Axes:
+    """Draw an image with title, scale bar and, where there is a `scale`, colour bar into a box.
 
     Parameters
     ----------
-    axes
-        With final limits.
-    text
-        Names a length given in data units.
+    values
+        ``(h, w)``, masked or nan where not measured; or colours ``(h, w, 3)``, which a `scale` only explains.
+    place, window
+        What the image covers, and what of it is shown.
+    bar_text
+        Names the scale bar's length given in data units.
     """
-    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
-    width, height = x1 - x0, y1 - y0
-    box = axes.get_window_extent()
-    unit = height * 0.01 * 0.4 * DPI / box.height  # a hundredth of 0.4 inch, in data units along y
-    length = round_length(share * abs(width))
-    left, base = x0 + 0.045 * width, y0 + 22 * unit
-    label = axes.text(
-        *(left + math.copysign(length, width) / 2, base + 14 * unit),
-        text(length),
-        ha="center",
-        va="bottom",
-        size=8,
-        color=INK,
-        zorder=8,
-        gid="scale-bar-text",
-    )
-    bar = Rectangle((left, base), math.copysign(length, width), 9 * unit, color=INK, lw=0, zorder=8, gid="scale-bar")
-    axes.add_patch(bar)
-    # the text may be wider than the bar: the backing covers both
-    extent = label.get_window_extent().transformed(axes.transData.inverted())
-    half = max(length, abs(extent.width)) / 2 + 0.02 * abs(width)
-    middle = max(left + length / 2, x0 + 0.02 * width + half) if width > 0 else left - length / 2
-    label.set_x(middle)
-    bar.set_x(middle - length / 2 if width > 0 else middle + length / 2)
-    low, high = base - 10 * unit, base + 14 * unit + extent.height * math.copysign(1, height) + 8 * unit
-    backing = FancyBboxPatch(
-        (middle - half, min(low, high)),
-        2 * half,
-        abs(high - low),
-        boxstyle="round,pad=0,rounding_size=0",
-        facecolor=PAPER,
-        alpha=0.8,
-        edgecolor="none",
-        zorder=7,
-    )
-    axes.add_patch(backing)
+    window = (window or place).widened()
+    frame = box.inner(top=TITLE, right=COLOUR_BAR if scale else 0, bottom=STRIP).fitting(window.elongation)
+    axes = page.axes(frame)
+    axes.patch.set(facecolor=FAINT, hatch="////", edgecolor=HATCH, linewidth=0)
+    extent = (place.left, place.right, place.bottom, place.top)
+    if scale is None or values.ndim == 3:
+        axes.imshow(values, extent=extent, aspect="auto")
+    else:
+        shown = np.ma.masked_invalid(values)
+        axes.imshow(shown, extent=extent, aspect="auto", cmap=_colours(scale.map), norm=scale.norm)
+    if scale is not None:
+        colour_bar(page, frame, scale)
+    axes.set(xlim=(window.left, window.right), ylim=(window.bottom, window.top), xticks=(), yticks=())
+    axes.set_title(title)
+    scale_bar(axes, frame.height, bar_text)
+    return axes
+
+
+def _colours(name: str) -> Colormap:
+    """Colour map with nothing in place of missing values, so that the hatching shows."""
+    return colormaps[name].with_extremes(bad=(0, 0, 0, 0))
+
+
+def colour_bar(page: Page, frame: Box, scale: Scale) -> None:
+    """Draw a colour bar right of an image's frame."""
+    axes = page.axes(Box(frame.left + frame.width + 0.07, frame.top, 0.11, frame.height))
+    locator: Locator | None = MaxNLocator(5)
+    if isinstance(scale.norm, LogNorm):
+        locator = LogLocator(numticks=6)
+    mappable = ScalarMappable(scale.norm, colormaps[scale.map])
+    bar = page.figure.colorbar(mappable, cax=axes, ticks=locator)
+    bar.ax.yaxis.set_minor_locator(NullLocator())
+    if scale.ticks:
+        places, texts = zip(*scale.ticks, strict=True)
+        bar.set_ticks(places, labels=texts)
+    bar.outline.set_linewidth(0.5)
+    bar.ax.tick_params(length=2, pad=2, width=0.5)
+    bar.set_label(scale.label, size=8, labelpad=3)

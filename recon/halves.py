@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from recon.loop import PassRecord
 from recon.result import Result
 from recon.result_file import read_result
-from recon.ring_correlation import RingCorrelation, raster_period, ring_correlation
+from recon.ring_correlation import RingCorrelation, lattice_periods, ring_correlation
 from recon.workflow import load_scan, prepare_scan, reconstruct
 from scans.errors import InputError
 from scans.preparation import PreparedScan
@@ -22,6 +22,12 @@ from scans.preparation import PreparedScan
 _WHOLE, _MAY_DIFFER = 1e-3, 1e-4
 # Pixel sizes of two results that differ by less than this share blur by less than a ring.
 _SAME_PIXEL = 1e-3
+
+METHODS = {
+    "two results": "two results as they are",
+    "photon split": "each photon given to one of two halves at random, both solved cold, object and probe",
+    "frame split": "every other frame, with half the overlap, both solved cold, object and probe",
+}
 
 
 @dataclass(frozen=True)
@@ -33,7 +39,7 @@ class Resolution:
     rings
         The correlation, its thresholds and crossings.
     method
-        "two results", "photon split" or "frame split".
+        A key of `METHODS`.
     images
         The two complex images ``(H, W)`` that were compared, on a common area.
     """
@@ -43,7 +49,34 @@ class Resolution:
     images: tuple[NDArray[np.complex64], NDArray[np.complex64]]
 
     def __str__(self) -> str:
-        return f"{self.rings}\n  method: {self.method}"
+        return f"{self.rings}\n  halves: {METHODS[self.method]}"
+
+    @property
+    def half_periods_m(self) -> dict[str, float | None]:
+        """Half period at each threshold's crossing [m]; None where it was not crossed."""
+        return {name: crossing.half_period_m for name, crossing in self.rings.crossings.items()}
+
+    def to_dict(self) -> dict[str, Any]:
+        """Curve, thresholds and crossings by name, for ``/entry/resolution``."""
+        rings = self.rings
+        crossings = {
+            f"half_period_{name.replace('/', '_').replace('-', '_').replace('.', '_')}_m": half_period
+            for name, half_period in self.half_periods_m.items()
+        }
+        return {
+            "frequency_per_m": rings.frequency_per_m,
+            "correlation": rings.frc,
+            "half_bit": rings.half_bit,
+            "one_bit": rings.one_bit,
+            "ring_pixels": rings.ring_pixels,
+            "effective_samples": rings.effective_samples,
+            "left_out": rings.left_out,
+            **crossings,
+            "window": rings.window,
+            "method": self.method,
+            "halves": METHODS[self.method],
+            "summary": str(self),
+        }
 
 
 def resolution(
@@ -105,9 +138,12 @@ def compare_images(a: Result, b: Result, method: str) -> Resolution:
             )
     areas = _common_area(a, b)
     images = a.transmission[areas[0]], b.transmission[areas[1]]
-    weight = np.minimum(*(r.coverage[area] / r.coverage.max() for r, area in zip((a, b), areas, strict=True)))
     rings = ring_correlation(
-        *images, a.pixel_m, weight=weight, raster_period_m=raster_period(a.positions_refined_m)
+        *images,
+        a.pixel_m,
+        weight=a.coverage[areas[0]],
+        weight_b=b.coverage[areas[1]],
+        lattice_m=lattice_periods(a.positions_refined_m),
     )
     return Resolution(rings, method, images)
 

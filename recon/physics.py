@@ -13,24 +13,27 @@ from recon.backend import Array, array_module
 # Model counts below this are treated as this: far below one photon, so no measured pixel decides by it.
 INTENSITY_FLOOR = 1e-3
 
-# Keeps √(I/i) finite where the model is exactly dark; |factor · F ψ| stays below √I with any value this small.
-DARK_INTENSITY = 1e-20
-
 # (model intensity, counts, mask or None) -> factor c with d = F⁻¹[c F ψ] = -∂L/∂ψ*, zero where masked.
 DataTerm = Callable[[Array, Array, Array | None], Array]
 
 
-def amplitude_step(intensity: Array, counts: Array, mask: Array | None) -> Array:
+def amplitude_step(intensity: Array, counts: Array, mask: Array | None, dark: float = 1e-20) -> Array:
     """Gaussian amplitude model ``f = (√i - √I)²``: step factor ``-f'(i) = √(I/i) - 1``.
 
     The step is the projection onto the measured modulus minus the wave itself. Pixels where `mask` is
     False keep their modelled value. Negative counts count as zero.
 
+    Parameters
+    ----------
+    dark
+        Model intensity below which i counts as this. Where a model is dark to rounding, its phase is
+        rounding noise, and full steps would write that noise into the object, differently on each machine.
+
     Source: Guizar-Sicairos & Fienup, Opt. Express 16 (2008) 7264; Thibault & Guizar-Sicairos,
     New J. Phys. 14 (2012) 063004, doi:10.1088/1367-2630/14/6/063004 (from memory).
     """
     xp = array_module(intensity)
-    factor = xp.sqrt(xp.maximum(counts, 0) / xp.maximum(intensity, DARK_INTENSITY)) - 1
+    factor = xp.sqrt(xp.maximum(counts, 0) / xp.maximum(intensity, dark)) - 1
     return factor if mask is None else factor * mask
 
 

@@ -1,7 +1,7 @@
 """Bring one reconstructed object onto another: shift, phase ramp and complex scale.
 
-A ptychographic object is known only up to a complex factor and a linear phase ramp (the probe takes up both), and
-two scans rarely share their origin. All three are removed before two objects are compared::
+A ptychographic object is known only up to a complex factor and a linear phase ramp (the probe takes up
+both), and two scans rarely share their origin. All three are removed before two objects are compared::
 
     reference(r) = scale * exp(2 pi i ramp . r) * moving(r + shift),    r = (row, column) from the first pixel
 
@@ -21,8 +21,9 @@ from scipy import fft, ndimage
 from recon.shift_fit import FADE_PX, Fit, ShiftProblem, SubpixelView, cut, phasor, tilt
 from scans.errors import InputError
 
-# Smoothing (rms) and neighbour distance, in pixels, of the products that find the whole-pixel shift: fine detail,
-# and coarse detail for images whose fine detail is noise. Every candidate is refined; the best is kept.
+# Smoothing (rms) and neighbour distance, in pixels, of the products that find the whole-pixel shift: fine
+# detail, and coarse detail for images whose fine detail is noise. Every candidate is refined; the best is
+# kept.
 COARSE_SCALES_PX = ((0.0, 1), (2.0, 3))
 LOW_PASS_CYCLES_PER_PX = 0.08
 MIN_OVERLAP = 0.4
@@ -46,8 +47,8 @@ class Match:
     shape
         ``(H, W)`` of the reference, and so of the aligned image.
     carrier_cycles_per_px
-        The moving image's own ramp: it is taken off for the interpolation, so that the spectrum is centred and
-        nothing wraps round the band edge.
+        The moving image's own ramp: it is taken off for the interpolation, so that the spectrum is centred
+        and nothing wraps round the band edge.
     """
 
     shift_px: tuple[float, float]
@@ -67,7 +68,8 @@ class Match:
         moving = np.asarray(moving)
         out = moving.dtype if moving.dtype.kind in "fc" else np.dtype(np.float64)
         if moving.dtype.kind != "c":
-            return (SubpixelView(moving, lit).shifted(self.shift_px, self.shape) * self.scale.real).astype(out)
+            values = SubpixelView(moving, lit).shifted(self.shift_px, self.shape)
+            return (self.scale.real * values).astype(out)
         carrier = np.array(self.carrier_cycles_per_px)
         flat = SubpixelView(tilt(moving, -carrier), lit).shifted(self.shift_px, self.shape)
         constant = self.scale * np.exp(2j * np.pi * (carrier @ np.array(self.shift_px)))
@@ -90,10 +92,11 @@ def register(
 ) -> Match:
     """Find the shift, phase ramp and scale that bring `moving` onto `reference`.
 
-    The whole-pixel shift comes from the correlation of products of neighbouring pixels, O(r + a) O*(r), in which a
-    ramp is only a constant factor. Shift, ramp and scale are then refined together by Gauss-Newton steps on the
-    weighted difference; each ring of spatial frequency counts F/(1 + F), F the ring correlation of the two. That
-    is s/(1 + 2s) for a signal-to-noise ratio s in both: noise beyond the resolution does not steer the shift.
+    The whole-pixel shift comes from the correlation of products of neighbouring pixels, O(r + a) O*(r), in
+    which a ramp is only a constant factor. Shift, ramp and scale are then refined together by Gauss-Newton
+    steps on the weighted difference; each ring of spatial frequency counts F/(1 + F), F the ring
+    correlation of the two. That is s/(1 + 2s) for a signal-to-noise ratio s in both: noise beyond the
+    resolution does not steer the shift.
 
     Parameters
     ----------
@@ -138,7 +141,7 @@ def register(
 
 
 def object_error(estimate: NDArray[Any], truth: NDArray[Any], weight: NDArray[Any] | None = None) -> float:
-    """Return min over c, k, s of ``||c O exp(i k.r) - T(r + s)||_w / ||T(r + s)||_w``, the normalised rms error.
+    """Return the normalised rms error ``min ||c O exp(i k.r) - T(r + s)||_w / ||T(r + s)||_w`` over c, k, s.
 
     Parameters
     ----------
@@ -170,8 +173,9 @@ def remove_ramp(
     """Take the constant phase and the linear phase ramp off a complex object.
 
     Without an empty area the ramp is the weighted mean phase gradient (phases of the summed products of
-    neighbouring pixels, three passes of growing distance) and the phase of the mean becomes 0: good to look at,
-    not absolute. With one, the phase there becomes 0 on the least-squares plane: the rest is the sample's own.
+    neighbouring pixels, three passes of growing distance) and the phase of the mean becomes 0: good to look
+    at, not absolute. With one, the phase there becomes 0 on the least-squares plane: the rest is the
+    sample's own.
 
     Parameters
     ----------
@@ -250,7 +254,7 @@ def _checked(image: NDArray[Any], weight: Any, name: str) -> tuple[NDArray[Any],
 
 
 def _own_ramp(obj: NDArray[Any], weight: NDArray[Any]) -> NDArray[np.float64]:
-    """Weighted mean phase gradient ``(y, x)`` [cycles/pixel]; 0 for real images and where nothing is coherent."""
+    """Weighted mean phase gradient ``(y, x)`` [cycles/px]; 0 for real images, and where none is coherent."""
     ramp = np.zeros(2)
     if not np.iscomplexobj(obj):
         return ramp
@@ -276,7 +280,7 @@ def _plane(obj: NDArray[Any], area: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _neighbours(array: NDArray[Any], axis: int, distance: int) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Views of `array` `distance` ahead, and here."""
+    """Return views of `array`: `distance` ahead, and here."""
     ahead, here = [slice(None)] * 2, [slice(None)] * 2
     ahead[axis], here[axis] = slice(distance, None), slice(None, -distance)
     return array[tuple(ahead)], array[tuple(here)]
@@ -353,9 +357,7 @@ def _radius(shape: tuple[int, ...]) -> NDArray[np.float64]:
     return np.hypot(fft.fftfreq(shape[0])[:, None], fft.fftfreq(shape[1]))
 
 
-def _rings(
-    problem: ShiftProblem, fit: Fit
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+def _rings(problem: ShiftProblem, fit: Fit) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """Ring of each frequency, ring correlation, pixels a ring; ring 0 (means removed) stands with ring 1."""
     a, b = problem.spectra(fit)
     ring = np.maximum(np.rint(_radius(a.shape) * min(a.shape)).astype(np.int64), 1)

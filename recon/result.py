@@ -188,14 +188,19 @@ class Provenance:
         libraries = [("python", ".".join(map(str, sys.version_info[:3])))]
         libraries += [(name, _version(name)) for name in ("numpy", "scipy", "h5py")]
         date = datetime.now().astimezone().isoformat(timespec="seconds")
-        return cls("halfbit", _version("halfbit"), date, seed, device, fft, threads, tuple(libraries), source)
+        return cls("halfbit", program_version(), date, seed, device, fft, threads, tuple(libraries), source)
+
+
+def program_version() -> str:
+    """Version of the installed distribution; "not installed" in a bare checkout."""
+    return _version("halfbit")
 
 
 def _version(name: str) -> str:
     try:
         return metadata.version(name)
     except metadata.PackageNotFoundError:
-        return "not installed"  # run from a checkout
+        return "not installed"
 
 
 @dataclass(frozen=True, eq=False)

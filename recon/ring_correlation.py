@@ -1,115 +1,70 @@
-"""Fourier ring correlation of two images: down to which period do they agree?
+"""Fourier ring correlation of two images: the period down to which they agree.
 
-::
-
-    F(ring) = Re sum A B* / sqrt(sum |A|^2 sum |B|^2)
-
-over rings one step of spatial frequency wide. A and B are the transforms of the two images, registered, ramp and
-scale matched, cropped to the common lit rectangle, means removed, then apodised. docs/resolution.md says what the
-number means and when not to believe it.
+The images are brought together first (ramp, shift, scale; common lit rectangle; Hann window), then
+correlated ring by ring (`recon.ring_curve`). docs/resolution.md says what the number means and when not to
+believe it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage
+from scipy import fft, ndimage, spatial
 
 from recon.registration import Match, lit_area, register, remove_ramp
+from recon.ring_curve import (
+    Crossing,
+    RingCurve,
+    bit_threshold,
+    checked_pixel,
+    correlate_rings,
+    first_crossing,
+    half_bit_threshold,
+    hann,
+    one_bit_threshold,
+    to_reference,
+)
+from recon.shift_fit import phasor
 from scans.errors import InputError
 from scans.scan import Finding
 
-# Rings 0 to 2 hold the removed mean, smeared by the window: they say nothing and are left out of the search.
+__all__ = [
+    "Crossing",
+    "RingCorrelation",
+    "RingCurve",
+    "bit_threshold",
+    "correlate_rings",
+    "half_bit_threshold",
+    "largest_rectangle",
+    "lattice_periods",
+    "one_bit_threshold",
+    "raster_period",
+    "ring_correlation",
+    "to_reference",
+]
+
+# Rings 0 to 2 hold the removed mean, smeared by the window: they say nothing and take no part in the search.
 FIRST_RING = 3
-# A threshold counts as crossed where this many usable rings in a row lie below it: one is often a fluctuation.
-RINGS_BELOW = 2
+# Fewer rings than this and a crossing is known to no better than some 5 %.
 MIN_RINGS = 20
 MIN_SIDE_PX = 16
-# Rings this near to a multiple of 1/period of a position lattice are left out.
+# Rings this near to a multiple of 1/period of a position lattice take no part either.
 LATTICE_RINGS = 1.5
-FIXED_THRESHOLDS = {"1/7": 1 / 7, "0.5": 0.5}
-HALF_BIT_SNR = (math.sqrt(2) - 1) / 2  # log2(1 + 2s) = 1/2
-ONE_BIT_SNR = 0.5  # log2(1 + 2s) = 1
-
-FloatArray = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class RingCurve:
-    """Ring correlation as a function of spatial frequency; arrays ``(R,)``, ring 0 is the centre.
-
-    Parameters
-    ----------
-    frequency_per_m
-        Ring radius [1/m], one step a ring.
-    frc
-        F, from -1 to 1.
-    ring_pixels
-        Pixels of the transform in each ring.
-    effective_samples
-        1 / variance of F for unrelated white images under the same window: n for real images without a window
-        (every value has its Hermitian twin), 2n for complex ones, less where a window ties neighbours together.
-        This is the n of the threshold curves and of `noise_band`.
-    """
-
-    frequency_per_m: FloatArray
-    frc: FloatArray
-    ring_pixels: NDArray[np.int64]
-    effective_samples: FloatArray
-
-    @property
-    def half_bit(self) -> FloatArray:
-        """Half-bit threshold curve ``(R,)``."""
-        return half_bit_threshold(self.effective_samples)
-
-    @property
-    def one_bit(self) -> FloatArray:
-        """1-bit threshold curve ``(R,)``."""
-        return one_bit_threshold(self.effective_samples)
-
-    @property
-    def noise_band(self) -> FloatArray:
-        """Standard deviation of F ``(R,)`` where the images have nothing in common."""
-        return 1 / np.sqrt(self.effective_samples)
-
-
-@dataclass(frozen=True)
-class Crossing:
-    """Where the curve first falls below one threshold.
-
-    `status` is "crossed"; "not crossed": above it up to the last ring, so the limit was not measured; or "below
-    from the start": nothing in common at any period that fits the area. Only "crossed" has a frequency.
-    """
-
-    threshold: str
-    status: Literal["crossed", "not crossed", "below from the start"]
-    frequency_per_m: float | None = None
-    last_frequency_per_m: float = math.nan
-
-    @property
-    def full_period_m(self) -> float | None:
-        """Full period 1/k [m]: one dark and one bright line."""
-        return None if self.frequency_per_m is None else 1 / self.frequency_per_m
-
-    @property
-    def half_period_m(self) -> float | None:
-        """Half period 1/(2k) [m]: one line."""
-        return None if self.frequency_per_m is None else 0.5 / self.frequency_per_m
-
-    def __str__(self) -> str:
-        if self.frequency_per_m is not None:
-            half, full = 0.5e9 / self.frequency_per_m, 1e9 / self.frequency_per_m
-            return f"{self.threshold}: half period {half:.1f} nm, full period {full:.1f} nm"
-        if self.status == "not crossed":
-            half = 0.5e9 / self.last_frequency_per_m
-            return f"{self.threshold}: not crossed up to half period {half:.1f} nm: beyond the edge, not measured"
-        return f"{self.threshold}: below it from the start, nothing in common"
+# Still this high at the detector's edge: more likely something shared than resolution.
+SUSPICIOUS = 0.9
+# Amplitude of the positions' sum at a Bragg peak, 1 for a perfect lattice. Random jitter of +-a steps
+# lowers it to sinc(2a): 0.9 is +-0.12 steps, between a raster with stage errors and one jittered on purpose
+# (0.1 to 0.2).
+LATTICE_ORDER = 0.9
+MIN_POSITIONS = 9
+# A lattice that would leave out more of the rings than this is left in: there would be nothing to judge by.
+LATTICE_SHARE = 0.6
 
 
 @dataclass(frozen=True)
@@ -166,9 +121,11 @@ def ring_correlation(
 ) -> RingCorrelation:
     """Compare two images of the same sample ring by ring of spatial frequency.
 
-    Each image's own phase ramp goes first (it would move the centre of the rings), then `b` is registered on `a`
-    to a small part of a pixel, both are cropped to the largest rectangle that is well lit in both, their means
-    under the window are removed and a Hann window is applied.
+    `b` is registered on `a` to a small part of a pixel, its ramp and scale matched; the ramp that both then
+    share is removed (it would move the centre of the rings). Both are cropped to the largest rectangle that
+    is well lit in both, their means under the window are removed, and a Hann window is applied: its side
+    lobes fall fast enough that the strong low frequencies do not leak into the weak high ones, where a
+    leak from the edges, being the same in both images, would pass for correlation.
 
     Parameters
     ----------
@@ -178,8 +135,8 @@ def ring_correlation(
     pixel_m
         Pixel size, or ``(y, x)`` [m].
     weight, weight_b
-        ``(H, W)``, ``(h, w)`` >= 0: photons that fell on each pixel, or a mask. None: everywhere alike; for `b`
-        also `weight`, where the shapes agree.
+        ``(H, W)``, ``(h, w)`` >= 0: photons that fell on each pixel, or a mask. None: everywhere alike; for
+        `b` also `weight`, where the shapes agree.
     lattice_m
         Periods of a regular lattice of scan positions (`lattice_periods`) [m]: rings within 1.5 rings of a
         multiple of 1/period are left out of the search, and a finding says so.
@@ -190,26 +147,210 @@ def ring_correlation(
         As `registration.register`; a pixel size <= 0; no common lit rectangle of 16 x 16 pixels.
     """
     a, b = np.asarray(a), np.asarray(b)
-    pixel = _checked_pixel(pixel_m)
+    pixel = checked_pixel(pixel_m)
     if weight_b is None:
         weight_b = weight if weight is not None and a.shape == b.shape else np.ones(b.shape)
     match = register(b, a, weight, moving_weight=weight_b)
-    lit_b = np.asarray(weight_b) > 0
-    common = match.covers(lit_area(weight_b) & lit_b)
-    if weight is not None:
-        common &= lit_area(weight)
-    area = largest_rectangle(common)
-    if min(s.stop - s.start for s in area) < MIN_SIDE_PX:
+    common = match.covers(lit_area(weight_b))
+    area = largest_rectangle(common if weight is None else common & lit_area(weight))
+    sides = [s.stop - s.start for s in area]
+    if min(sides) < MIN_SIDE_PX:
         raise InputError(
-            f"largest common lit rectangle {[s.stop - s.start for s in area]} pixels",
+            f"largest common lit rectangle of {sides[0]} x {sides[1]} pixels",
             where="the two images",
             expected=f"at least {MIN_SIDE_PX} pixels a side",
             fix="Compare scans of the same place, or larger ones.",
         )
-    b = match.apply(b, lit_area(weight_b, 0.1))
+    aligned = match.apply(b, lit_area(weight_b))
     if np.iscomplexobj(a):
-        flat, ramp = remove_ramp(np.where(np.isfinite(a), a, 0), weight)
-        b = b * (flat / np.where(a == 0, 1, a))
-        a = flat
-    curve = correlate_rings(a[area], b[area], pixel, hann(tuple(s.stop - s.start for s in area)))
+        turn = phasor(a.shape, -np.array(remove_ramp(a, weight)[1]))
+        a, aligned = a * turn, aligned * turn
+    curve = correlate_rings(a[area], aligned[area], pixel, hann(sides))
     return _judge(curve, match, area, pixel, lattice_m)
+
+
+def largest_rectangle(mask: NDArray[np.bool_]) -> tuple[slice, slice]:
+    """Rows and columns of the rectangle of largest area in which `mask` ``(H, W)`` is all True.
+
+    Masks of more than 512 pixels a side are searched on blocks of pixels: the rectangle still lies inside,
+    and is at most a block short on each side.
+    """
+    block = max(1, math.ceil(max(mask.shape) / 512))
+    rows, cols = (n // block for n in mask.shape)
+    blocks = mask[: rows * block, : cols * block].reshape(rows, block, cols, block)
+    coarse = np.logical_and.reduce(blocks, axis=(1, 3))
+    heights = np.zeros(cols, np.int64)
+    best, found = 0, (0, 0, 0, 0)
+    for row in range(rows):
+        heights = (heights + 1) * coarse[row]
+        area, top, left, right = _widest(heights.tolist())
+        if area > best:
+            best, found = area, (row + 1 - top, row + 1, left, right)
+    y0, y1, x0, x1 = (block * v for v in found)
+    return slice(y0, y1), slice(x0, x1)
+
+
+def _widest(heights: list[int]) -> tuple[int, int, int, int]:
+    """Largest rectangle under a row of columns: area, height, left, right (a stack of rising columns)."""
+    best, stack = (0, 0, 0, 0), list[tuple[int, int]]()
+    for at, height in enumerate([*heights, 0]):
+        left = at
+        while stack and stack[-1][1] >= height:
+            left, top = stack.pop()
+            best = max(best, (top * (at - left), top, left, at))
+        stack.append((left, height))
+    return best
+
+
+def _judge(
+    curve: RingCurve,
+    match: Match,
+    area: tuple[slice, slice],
+    pixel_m: tuple[float, float],
+    lattice_m: Sequence[float],
+) -> RingCorrelation:
+    """Crossings and findings of a curve."""
+    index = np.arange(curve.frc.size)
+    centre = index < FIRST_RING
+    lattice = np.zeros(index.size, bool)
+    for period in lattice_m:
+        apart = 1 / (period * curve.frequency_per_m[1])  # rings from one multiple of 1/period to the next
+        order = np.maximum(np.rint(index / apart), 1)
+        lattice |= np.abs(index - order * apart) <= LATTICE_RINGS
+    lattice &= ~centre
+    left_out = centre | lattice if lattice.mean() <= LATTICE_SHARE else centre
+    thresholds = {
+        "1/7": np.full(index.size, 1 / 7),
+        "half-bit": curve.half_bit,
+        "1-bit": curve.one_bit,
+        "0.5": np.full(index.size, 0.5),
+    }
+    crossings = {name: first_crossing(name, curve, values, ~left_out) for name, values in thresholds.items()}
+    return RingCorrelation(
+        curve.frequency_per_m,
+        curve.frc,
+        curve.ring_pixels,
+        curve.effective_samples,
+        left_out,
+        MappingProxyType(crossings),
+        match,
+        area,
+        pixel_m,
+        tuple(_findings(curve, crossings["1/7"], lattice, left_out, lattice_m)),
+    )
+
+
+def _findings(
+    curve: RingCurve,
+    headline: Crossing,
+    lattice: NDArray[np.bool_],
+    left_out: NDArray[np.bool_],
+    lattice_m: Sequence[float],
+) -> Iterator[Finding]:
+    """Say what a reader of the number should know."""
+    if curve.frc.size < MIN_RINGS:
+        yield Finding(
+            "caution",
+            "few rings",
+            f"the common lit rectangle gives only {curve.frc.size} rings",
+            "Compare a larger area.",
+        )
+    if lattice.any():
+        removed = bool(left_out[lattice].any())
+        periods = " and ".join(f"{period * 1e9:.0f}" for period in lattice_m)
+        what = f"the {lattice.sum()} rings at its orders " + (
+            "were left out" if removed else "are nearly all"
+        )
+        yield Finding(
+            "caution" if removed else "serious",
+            "position lattice",
+            f"the positions are a lattice of period {periods} nm, and both images may share an artefact of "
+            f"it: {what}, and the number may be too good",
+            "Scan a spiral, or jitter each point by at least 0.2 steps.",
+        )
+    if headline.status == "below from the start":
+        yield Finding(
+            "serious",
+            "nothing in common",
+            "the two images do not agree at any period that fits the common area",
+            "Check that both show the same place, at the same pixel size and orientation, and that both runs "
+            "converged.",
+        )
+    at_edge = float(np.median(curve.frc[-10:]))
+    if headline.status == "not crossed" and at_edge > SUSPICIOUS:
+        yield Finding(
+            "caution",
+            "shared data",
+            f"the correlation is still {at_edge:.2f} at the detector's edge",
+            "Make sure that the two images share no frames or photons, and no prior.",
+        )
+    edge = curve.frequency_per_m[-1]
+    if headline.frequency_per_m is not None and headline.frequency_per_m > 2 / 3 * edge:
+        yield Finding(
+            "note",
+            "near the edge",
+            "the crossing lies beyond two thirds of the highest measured frequency",
+            "Measure to larger angles to be sure of it.",
+        )
+
+
+def raster_period(positions_m: NDArray[np.float64]) -> float | None:
+    """Longest period [m] of the lattice on which scan positions ``(J, 2)`` lie; None where they do not."""
+    periods = lattice_periods(positions_m)
+    return periods[0] if periods else None
+
+
+def lattice_periods(positions_m: NDArray[np.float64]) -> tuple[float, ...]:
+    """Periods [m] of the lattice of scan positions ``(J, 2)``, longest first: none, one or two.
+
+    A lattice shows as spatial frequencies q at which all positions are in step, abs(mean exp(2 pi i q.r))
+    near 1 (Bragg peaks). The shortest such q gives the longest period; the shortest in another direction
+    the second. One period means order in one direction only, as in lines of irregular points.
+    """
+    r = np.asarray(positions_m, np.float64)
+    r = r - r.mean(axis=0)
+    size = r.max(axis=0) - r.min(axis=0)
+    if len(r) < MIN_POSITIONS or not size.any():
+        return ()
+    near = np.asarray(spatial.cKDTree(r).query(r, k=2)[0])[:, 1]
+    found: list[NDArray[np.float64]] = []
+    for start in _bright_frequencies(r, size, float(np.median(near[near > 0])) / 4):
+        q = _in_step(r, start)
+        # Below one and a half turns over the field any set of positions is in step.
+        if (np.abs(q) * size < 1.5).all() or abs(np.exp(2j * np.pi * (r @ q)).mean()) < LATTICE_ORDER:
+            continue
+        cross = [abs(q[0] * p[1] - q[1] * p[0]) / (np.hypot(*q) * np.hypot(*p)) for p in found]
+        if not found or cross[0] > 0.2:
+            found.append(q)
+        if len(found) == 2:
+            break
+    return tuple(float(1 / np.hypot(*q)) for q in found)
+
+
+def _bright_frequencies(
+    r: NDArray[np.float64], size: NDArray[np.float64], bin_m: float
+) -> list[NDArray[np.float64]]:
+    """Frequencies ``(y, x)`` [1/m] near Bragg peaks, shortest first, from a histogram of the positions."""
+    bin_m = max(bin_m, float(size.max()) / 1024)
+    cells = np.rint((r - r.min(axis=0)) / bin_m).astype(int)
+    counts = np.zeros(cells.max(axis=0) + 1)
+    np.add.at(counts, tuple(cells.T), 1)
+    shape = [fft.next_fast_len(3 * n) for n in counts.shape]
+    fy, fx = (fft.fftfreq(n, bin_m) for n in shape)
+    # The bins' own blur is divided out; frequencies beyond 3/4 of the histogram's band are left alone.
+    power = np.abs(fft.fft2(counts, shape)) / len(r) / np.outer(np.sinc(fy * bin_m), np.sinc(fx * bin_m))
+    q = np.hypot(fy[:, None], fx)
+    peak = (power > 0.7) & (power == ndimage.maximum_filter(power, 3, mode="wrap")) & (q < 0.375 / bin_m)
+    peak &= (np.abs(fy) * size[0] >= 1)[:, None] | (np.abs(fx) * size[1] >= 1)
+    peak &= (fy > 0)[:, None] | ((fy == 0)[:, None] & (fx > 0))
+    rows, cols = np.nonzero(peak)
+    order = np.argsort(q[rows, cols])
+    return [np.array([fy[rows[i]], fx[cols[i]]]) for i in order]
+
+
+def _in_step(r: NDArray[np.float64], q: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`q` moved to where the positions are most in step (regression of the phases left over)."""
+    for _ in range(4):
+        wave = np.exp(2j * np.pi * (r @ q))
+        q = q - np.linalg.lstsq(r, np.angle(wave * np.conj(wave.mean())), rcond=None)[0] / (2 * np.pi)
+    return q

@@ -17,6 +17,9 @@ import numpy as np
 from recon.backend import Array, thread_count
 from recon.kernels import Batch, PassSums
 
+# Fewer frames than this do not pay for a thread and its sums.
+FRAMES_A_SHARE = 4
+
 # (batch, remembered exit waves or None, sums) -> None: a frame pass with its other arguments bound.
 Task = Callable[[Batch, Array | None, PassSums], None]
 
@@ -42,7 +45,7 @@ class Shares:
 
     def run(self, task: Task, batch: Batch, memory: Array | None = None) -> None:
         """Give each thread its share of the batch (and of `memory`) and wait for all."""
-        n = min(len(self.parts), len(batch.counts))
+        n = max(1, min(len(self.parts), len(batch.counts) // FRAMES_A_SHARE))
         self._used = max(self._used, n)
         if n == 1:
             task(batch, memory, self.parts[0])

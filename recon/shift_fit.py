@@ -5,6 +5,7 @@ The inner part of `recon.registration`; host arrays, float64. Pixel coordinates 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-# A Fourier shift of an image whose opposite edges differ rings. A mirrored border of this many pixels, tapered
-# to the mean, leaves nothing to ring at the edge and only a small, distant step in the gradient.
+# A Fourier shift of an image whose opposite edges differ rings. A mirrored border of this many pixels,
+# tapered to the mean, leaves nothing to ring at the edge and only a small, distant step in the gradient.
 BORDER_PX = 24
 # What was not lit is arbitrary, and its interpolation would reach far into the rest (and not at whole-pixel
-# shifts, which the fit would then prefer): so many pixels inside the lit area the image has faded to its mean.
+# shifts, which the fit would then prefer): so many pixels inside the lit area the image has faded to its
+# mean.
 FADE_PX = 4
 
 
@@ -34,7 +36,7 @@ def tilt(image: NDArray[Any], ramp_cycles_per_px: NDArray[np.float64]) -> NDArra
     return image * phasor(image.shape, ramp_cycles_per_px) if ramp_cycles_per_px.any() else image
 
 
-def cut(array: NDArray[Any], start: tuple[int, int], shape: Sequence[int]) -> NDArray[Any]:
+def cut(array: NDArray[Any], start: Sequence[int], shape: Sequence[int]) -> NDArray[Any]:
     """Part of a 2-D array from `start` on (negative: before its first pixel), 0 where there is none."""
     out = np.zeros(tuple(shape), array.dtype)
     source, target = [], []
@@ -118,10 +120,10 @@ class ShiftProblem:
     def evaluate(self, fit: Fit, gain: NDArray[np.float64] | None = None) -> Fit:
         """`fit` with the best scale for its shift and ramp, and the misfit."""
         model, target = self._seen(self._model(fit), gain), self._seen(self.reference, gain)
-        power, norm = np.vdot(model, model).real, float(np.linalg.norm(target))
-        scale = np.vdot(model, target) / power if power > 0 else 0.0
+        power, norm = _power(model), _power(target)
+        scale = (np.conj(model) * target).sum() / power if power > 0 else 0.0
         scale = np.real(scale) if self.view.real else scale
-        misfit = float(np.linalg.norm(scale * model - target)) / norm if norm > 0 else 0.0
+        misfit = math.sqrt(_power(scale * model - target) / norm) if norm > 0 else 0.0
         return Fit(fit.shift, fit.ramp, scale, misfit)
 
     def spectra(self, fit: Fit) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -160,7 +162,7 @@ class ShiftProblem:
         return fit
 
     def _seen(self, image: NDArray[Any], gain: NDArray[np.float64] | None) -> NDArray[Any]:
-        """What counts of an image on the box: windowed and, with a gain, filtered (norms by Parseval)."""
+        """Window an image on the box and, with a gain, filter its spectrum (norms by Parseval)."""
         return self.window * image if gain is None else fft.fft2(self.window * image, norm="ortho") * gain
 
     def _model(self, fit: Fit, axis: int | None = None) -> NDArray[Any]:
@@ -177,10 +179,15 @@ class ShiftProblem:
         images = [fit.scale * self._model(fit, axis) for axis in (0, 1)]
         if not self.view.real:
             images += [2j * np.pi * self.y[:, None] * model, 2j * np.pi * self.x * model, 1j * model]
-        columns = [self._seen(image, gain) for image in (*images, model)]
-        rest = self._seen(self.reference - model, gain)
-        normal = np.array([[np.vdot(a, b).real for b in columns] for a in columns])
-        right = np.array([np.vdot(a, rest).real for a in columns])
+        columns = np.array([self._seen(o, gain).ravel() for o in (*images, model, self.reference - model)])
+        # Real and imaginary parts side by side: one product holds the normal equations and their right side.
+        columns = columns.view(np.float64)
+        products = columns @ columns.T
+        normal, right = products[:-1, :-1], products[:-1, -1]
         size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
         step = np.linalg.lstsq(normal / np.outer(size, size), right / size, rcond=1e-10)[0] / size
         return step[:2], np.zeros(2) if self.view.real else step[2:4]
+
+
+def _power(image: NDArray[Any]) -> float:
+    return float((image.real**2 + image.imag**2).sum())

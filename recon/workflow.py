@@ -194,10 +194,8 @@ class _Run:
             )
 
     def checkpoint(self, state: State, records: list[PassRecord]) -> Result:
-        """Return a result that can be resumed; its metrics are the last pass's own."""
-        illumination = np.zeros(self.problem.object_shape, np.float32)
-        fit = metrics.Fit(records[-1].r_factor, records[-1].deviance, 1.0, illumination)
-        result = self._result(state, records, None, fit)
+        """Return a result that can be resumed."""
+        result = self._result(state, records, None, metrics.evaluate(self.problem, state))
         return replace(result, status="running", solver_state=state.to_checkpoint())
 
     def finish(self, state: State, records: list[PassRecord], reason: StopReason) -> Result:

@@ -304,8 +304,8 @@ def dead_pixels(pattern: NDArray[Any], good: NDArray[np.bool_], floor: float) ->
     """Return pixels that stay dark in the mean pattern ``(h, w)`` while both sides of them are lit.
 
     Dead is a value below a tenth of what the pixels within three steps show on *both* sides, along rows or
-    along columns; that level must exceed `floor`. Edges of the beam are dark on one side only, and whatever hangs on a
-    larger shadow is left out.
+    along columns; that level must exceed `floor`. Edges of the beam are dark on one side only, and what hangs
+    on a larger shadow is left out.
     """
     clean = np.where(good, pattern, 0.0)
     level = np.zeros(clean.shape)
@@ -318,7 +318,7 @@ def dead_pixels(pattern: NDArray[Any], good: NDArray[np.bool_], floor: float) ->
     dead = good & (level > floor) & (clean < 0.1 * level)
     # narrow tips of a shadow (central stop, beam edge) look alike, but hang on an extended dark area
     shadow = (clean < 0.1 * ndimage.maximum_filter(clean, size=7)) & ~dead
-    reach = ndimage.binary_dilation(shadow, structure=np.ones((3, 3)), iterations=2, mask=dead | shadow)
+    reach = ndimage.binary_dilation(shadow, np.ones((3, 3), bool), iterations=2, mask=dead | shadow)
     return dead & ~reach
 
 

@@ -1,7 +1,7 @@
 """From a scan as stored to frames a solver can use, with a record of what was done.
 
-`prepare` is one pass over the frames. What was done is in `PreparedScan.steps`, a line a step; a further cleaning
-step goes between the pass and the choice of frames.
+`prepare` is one pass over the frames. What was done is in `PreparedScan.steps`, a line a step; a further
+cleaning step goes between the pass and the choice of frames.
 """
 
 from __future__ import annotations

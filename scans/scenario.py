@@ -150,12 +150,12 @@ class Scenario:
 
     @property
     def probe_diameter_m(self) -> float:
-        """Probe diameter [m]: the cone λ·defocus/outer zone, and in quadrature the focus of 1.03 outer zones."""
+        """Probe diameter [m]: the cone λ·defocus/outer zone and the focus (1.03 zones), in quadrature."""
         cone = abs(self.geometry.wavelength_m * self.defocus_m / self.outer_zone_m)
         return math.hypot(cone, 1.03 * self.outer_zone_m)
 
     def positions_m(self) -> Positions:
-        """Lay out the recorded positions ``(n_frames, 2)`` [m]: the innermost of a pattern that holds them."""
+        """Lay out the recorded positions ``(n_frames, 2)`` [m]: the innermost of a large enough pattern."""
         pattern, side = PATTERNS[self.trajectory], (math.ceil(math.sqrt(self.n_frames)) - 1) * self.step_m
         while True:
             positions_m = pattern((side, side), self.step_m, np.random.default_rng([self.seed, 1]))

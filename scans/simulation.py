@@ -165,7 +165,7 @@ def diffraction_patterns(
     *,
     centre_offset_px: tuple[float, float] = (0.0, 0.0),
 ) -> NDArray[np.float64]:
-    """Expected photons ``(J, N, N)`` in float64, oriented, for the probe's power as given.
+    """Compute expected photons ``(J, N, N)`` in float64, oriented, for the probe's power as given.
 
     The noise-free model behind `simulate`, with its arguments, for comparisons.
     """
@@ -195,6 +195,7 @@ def _expected(
 ) -> Iterator[tuple[slice, NDArray[np.float64]]]:
     """Yield blocks of expected photons ``(B, N, N)``, oriented; adds the illumination to `lit`."""
     n = wave.shape[-1]
+    _check_positions(positions_m)
     spectra = scipy.fft.fft2(wave)
     f = scipy.fft.fftfreq(n)
     # pixel coordinates of the probe's centre; whole pixels choose the patch, the rest shifts the probe
@@ -314,6 +315,22 @@ def _check_grids(sample: Sample, shape: tuple[int, ...], geometry: Geometry) -> 
         where="probe",
         expected=f"a square grid of at least {nx} pixels, {width * 1e9:.6g} nm wide",
         fix="Take n = oversampling x frame size, and a pixel of the far-field pixel over the oversampling.",
+    )
+
+
+def _check_positions(positions_m: NDArray[np.float64]) -> None:
+    if (
+        positions_m.ndim == 2
+        and positions_m.shape[1] == 2
+        and len(positions_m)
+        and np.isfinite(positions_m).all()
+    ):
+        return
+    raise InputError(
+        f"array of shape {positions_m.shape}, {np.isfinite(positions_m).sum()} values finite",
+        where="positions of the simulation",
+        expected="finite positions (J, 2) in metres, (y, x)",
+        fix="Correct the list of positions.",
     )
 
 

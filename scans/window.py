@@ -114,7 +114,7 @@ def choose_window(centre: tuple[float, float], size: int | None, bin: int, shape
     Raises
     ------
     InputError
-        Size odd or too small, bin below 1, or nothing of the detector inside.
+        Size odd or too small, or bin below 1.
     """
     if bin != int(bin) or bin < 1:
         raise InputError(

@@ -42,6 +42,7 @@ def run(args: argparse.Namespace) -> int:
     from recon.halves import resolution
     from recon.recipe import parse_recipe
     from recon.result_file import write_resolution, write_result
+    from recon.truth_error import error_against
     from scans import formats, scenario
     from scans.checks import first_look, geometry_table
 
@@ -49,8 +50,8 @@ def run(args: argparse.Namespace) -> int:
     folder = _folder(args)
     say("1/4 simulating copper catalyst grains on a carbon film …", args.quiet)
     scan, truth = scenario.build("catalyst")
-    path = formats.write(folder / "scan.h5", scan, force=True)
-    truth.save(folder / "truth.h5")
+    path = formats.write(folder / "scan.h5", scan, overwrite=True)
+    truth.save(folder / "truth.h5", overwrite=True)
     save_figure(figures.simulate_figure(scan, truth), folder / "1_simulated.png")
 
     say("2/4 inspecting the scan file …", args.quiet)
@@ -69,10 +70,10 @@ def run(args: argparse.Namespace) -> int:
     say("4/4 estimating the resolution from two halves of the photons …", args.quiet)
     with pass_bar(args, "solving two halves") as on_pass:
         found = resolution(result, prepared=prepared, device=args.device, on_pass=on_pass)
-    write_resolution(result_path, {**found.rings.as_dict(), "method": found.method})
+    write_resolution(result_path, found.to_dict())
     save_figure(figures.resolution_figure(found.rings, *found.images), folder / "4_resolution.png")
 
-    error = workflow.error_against(result, truth)
+    error = error_against(result, truth)
     seconds = time.perf_counter() - began
     lines = [f"{name}: {value}" for name, value in geometry_table(scan, look)]
     text = [*lines, "", str(result), *finding_lines(result.findings), "", str(found)]
@@ -105,7 +106,7 @@ def _machine(folder: Path, result: Any, found: Any, error: float, seconds: float
         "result": folder / "result.h5",
         "verdict": result.verdict,
         "r_factor": float(result.history.r_factor[-1]),
-        "half_period_m": found.rings.half_periods_m,
+        "half_period_m": found.half_periods_m,
         "nrmse": error,
         "seconds": seconds,
     }

@@ -12,7 +12,6 @@ from recon.cli.common import (
     add_command,
     add_output,
     add_solving,
-    finding_lines,
     finding_objects,
     output_path,
     pass_bar,
@@ -45,9 +44,9 @@ def run(args: argparse.Namespace) -> int:
     path = output_path(args, f"{Path(args.result).stem}_resolution", ".png")
     with pass_bar(args, "solving two halves") as on_pass:
         found = resolution(args.result, args.other, device=args.device, on_pass=on_pass)
-    write_resolution(args.result, {**found.rings.as_dict(), "method": found.method})
+    write_resolution(args.result, found.to_dict())
     picture = save_figure(figures.resolution_figure(found.rings, *found.images), path)
-    text = "\n".join([str(found), *finding_lines(found.rings.findings), f"written to {args.result}", f"figure  {picture}"])
+    text = f"{found}\nresult  {args.result} (in /entry/resolution)\nfigure  {picture}"
     report(args, text, machine(found, args.result, picture))
     return EXIT_DONE
 
@@ -58,6 +57,6 @@ def machine(found: Any, result: str | Path, picture: Path) -> dict[str, Any]:
         "result": result,
         "figure": picture,
         "method": found.method,
-        "half_period_m": found.rings.half_periods_m,
+        "half_period_m": found.half_periods_m,
         "findings": finding_objects(found.rings.findings),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from pathlib import Path
 
 from recon.cli.common import (
@@ -16,6 +17,7 @@ from recon.cli.common import (
     report,
     save_figure,
 )
+from scans.errors import InputError
 
 
 def add_parser(commands: Commands) -> None:
@@ -34,21 +36,31 @@ def add_parser(commands: Commands) -> None:
     add_settings(parser, "photons_per_frame=1e5")
 
 
+def _pair(text: str) -> tuple[str, str]:
+    key, equals, value = text.partition("=")
+    if not (key.strip() and equals and value.strip()):
+        raise InputError(f"{text!r}", where="-s", expected="KEY=VALUE", fix="E.g. -s photons_per_frame=1e5")
+    return key.strip(), value.strip()
+
+
 def run(args: argparse.Namespace) -> int:
     """Simulate, write scan, truth and figure."""
     from recon import figures
     from scans import formats, scenario
 
     if args.list:
-        report(args, scenario.describe(), {"scenarios": dict(scenario.SCENARIOS)})
+        names = {name: text for name, (text, _) in scenario.SCENARIOS.items()}
+        settings = asdict(scenario.scenario(args.scenario))
+        lines = ["scenarios", *(f"  {name:<10} {text}" for name, text in names.items())]
+        lines += [f"settings of {args.scenario}", *(f"  {key} = {value}" for key, value in settings.items())]
+        report(args, "\n".join(lines), {"scenarios": names, "settings": settings})
         return EXIT_DONE
     path = output_path(args, args.scenario, ".h5")
     truth_path = checked_target(Path(args.truth), force=args.force) if args.truth else None
-    settings = scenario.parse_settings(args.set)
-    scan, truth = scenario.build(args.scenario, **settings)
-    formats.write(path, scan, force=args.force)
+    scan, truth = scenario.build(args.scenario, **dict(_pair(text) for text in args.set))
+    formats.write(path, scan, overwrite=args.force)
     if truth_path:
-        truth.save(truth_path)
+        truth.save(truth_path, overwrite=args.force)
     picture = save_figure(figures.simulate_figure(scan, truth), path.with_suffix(".png"))
     text = f"{scan.title}: {scan.n_frames} frames of {scan.frames.shape[1]} x {scan.frames.shape[2]} pixels\n"
     text += f"scan    {path}\nfigure  {picture}" + (f"\ntruth   {truth_path}" if truth_path else "")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import fields
 from typing import Any
 
+from recon.recipe_sections import STAGE_KEYS, nearest
 from recon.solvers.base import Solver
 from recon.solvers.difference_map import DifferenceMap
 from recon.solvers.pie import EPIE, RPIE
@@ -26,10 +26,10 @@ def make_solver(name: str, settings: dict[str, Any]) -> Solver:
     """
     if name not in SOLVERS:
         raise InputError(
-            f"unknown solver {name!r}{_nearest(name, SOLVERS)}",
+            f"unknown solver {name!r}",
             where="recipe, key solver",
             expected="one of " + ", ".join(SOLVERS),
-            fix="Correct the name.",
+            fix=f"The nearest is {nearest(name, SOLVERS)}.",
         )
     kind = SOLVERS[name]
     known = {f.name: type(f.default) for f in fields(kind)}
@@ -38,10 +38,10 @@ def make_solver(name: str, settings: dict[str, Any]) -> Solver:
         where = f"recipe, solver {name}, key {key}"
         if key not in known:
             raise InputError(
-                f"unknown key{_nearest(key, known)}",
+                "unknown key",
                 where=where,
                 expected="one of " + ", ".join(known),
-                fix="Correct the key.",
+                fix=f"The nearest is {nearest(key, (*STAGE_KEYS, *known))}.",
             )
         if isinstance(value, bool) or not isinstance(value, (known[key], int)):
             raise InputError(
@@ -53,7 +53,3 @@ def make_solver(name: str, settings: dict[str, Any]) -> Solver:
         clean[key] = known[key](value)
     return kind(**clean)
 
-
-def _nearest(word: str, known: Any) -> str:
-    close = difflib.get_close_matches(word, list(known), n=1)
-    return f" (did you mean {close[0]!r}?)" if close else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,11 +75,10 @@ class DifferenceMap:
     def step(self, problem: Problem, state: State) -> Array:
         """One map of all waves, then the overlap solve."""
         shares = Shares.like(state.object_, state.probe)
+        data_term = partial(amplitude_step, dark=problem.dark)
 
         def map_waves(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-            frame_pass(
-                state.object_, state.probe, batch, amplitude_step, sums, memory=memory, with_probe=False
-            )
+            frame_pass(state.object_, state.probe, batch, data_term, sums, memory=memory, with_probe=False)
 
         def fit_object(batch: Batch, memory: Array | None, sums: PassSums) -> None:
             overlap_object_pass(state.object_, state.probe, batch, memory, sums)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,9 +119,10 @@ def pie_pass(
     """One pass of the family: for each batch a frame pass, then both steps from the same old state."""
     with_probe = state.iteration >= solver.hold_probe
     shares = Shares.like(state.object_, state.probe)
+    data_term = partial(amplitude_step, dark=problem.dark)
 
     def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-        frame_pass(state.object_, state.probe, batch, amplitude_step, sums, with_probe=with_probe)
+        frame_pass(state.object_, state.probe, batch, data_term, sums, with_probe=with_probe)
 
     for index in shuffled_batches(problem.n_frames, solver.batch, state.rng):
         shares.clear_updates()

@@ -15,7 +15,7 @@ import h5py
 
 from scans.errors import InputError
 from scans.formats import cxi, nexus
-from scans.formats.hdf5 import READ_ERRORS, BrokenLink, InputFile, attribute, damaged
+from scans.formats.hdf5 import BrokenLink, InputFile, attribute, damaged
 from scans.formats.overrides import Overrides
 from scans.formats.writing import write, write_cxi, write_nexus
 from scans.scan import Scan
@@ -73,7 +73,7 @@ def load(
     with InputFile(name) as file:
         try:
             return _read(file, target, overrides)
-        except READ_ERRORS as exc:
+        except (OSError, RuntimeError) as exc:
             raise damaged(str(name), exc) from exc
 
 

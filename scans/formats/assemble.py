@@ -12,6 +12,8 @@ from scans.geometry import Geometry
 from scans.scan import Orientation, Scan
 
 AXES = "rows and columns run with sample y and x (down and to the right, seen from the source)"
+# So many frames at the end are looked at when the last one is dark.
+TAIL_FRAMES = 16
 WANTED = {
     # what a scan needs: name for people, what to do
     "frames": ("diffraction frames", "Name the dataset that holds them after '::'."),
@@ -25,11 +27,12 @@ WANTED = {
 class SeveralProblems(InputError):
     """Everything that is wrong with one file, so that it can be put right in one go."""
 
-    def __init__(self, where: str, problems: Sequence[InputError]) -> None:
+    def __init__(self, file: str, problems: Sequence[InputError]) -> None:
         fix = " ".join(dict.fromkeys(p.fix for p in problems))
-        super().__init__(f"{len(problems)} problems", where=where, expected="a complete scan", fix=fix)
-        lines = [f"  {i}. {problem}" for i, problem in enumerate(problems, 1)]
-        self.args = (f"{where}: {len(problems)} problems\n" + "\n".join(lines),)
+        super().__init__(f"{len(problems)} problems", where=file, expected="a complete scan", fix=fix)
+        # The file is named once, above the list.
+        lines = [f"  {i}. {problem}".replace(f"{file}::", "") for i, problem in enumerate(problems, 1)]
+        self.args = (f"{file}: {len(problems)} problems\n" + "\n".join(lines),)
 
 
 def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
@@ -52,8 +55,10 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
     _check_complete(facts, looked_at, where)
     _check_counts(facts)
     _check_light(facts)
+    if len(facts.problems) > 1:
+        raise SeveralProblems(str(facts.file.path), facts.problems)
     if facts.problems:
-        raise facts.problems[0] if len(facts.problems) == 1 else SeveralProblems(where, facts.problems)
+        raise facts.problems[0]
     frames, positions, pixel = facts.frames, facts.positions, facts.pixel_stored_m
     if (
         frames is None
@@ -101,14 +106,11 @@ def _apply_overrides(facts: Facts) -> None:
         facts.pixel_stored_m = facts.pixel_stored_m or given.pixel_pair
         facts.note("pixel_size_m", given.pixel_pair, GIVEN, "(y, x) of the oriented frames")
     if given.orientation is not None:
-        facts.note(
-            "orientation", given.orientation, GIVEN, f"the file says: {facts.orientation or 'nothing'}"
-        )
+        facts.note("orientation", given.orientation, GIVEN, f"the file says {facts.orientation or 'nothing'}")
         facts.orientation = parse_orientation(given.orientation)
     elif facts.orientation is None:
-        facts.note(
-            "orientation", Orientation(), facts.entry, f"the file does not say; taken that {AXES}", guess=True
-        )
+        why = f"the file does not say; taken that {AXES}"
+        facts.note("orientation", Orientation(), facts.file.where(facts.entry), why, guess=True)
 
 
 def _check_complete(facts: Facts, looked_at: Mapping[str, str], where: str) -> None:
@@ -116,8 +118,7 @@ def _check_complete(facts: Facts, looked_at: Mapping[str, str], where: str) -> N
     for name, (what, fix) in WANTED.items():
         value = facts.pixel_stored_m if name == "pixel_size_m" else getattr(facts, name)
         if value is None and name not in facts.refused:
-            expected = f"it at {looked_at[name]}"
-            facts.problems.append(InputError(f"no {what}", where=where, expected=expected, fix=fix))
+            facts.problems.append(InputError(f"no {what}", where=where, expected=looked_at[name], fix=fix))
 
 
 def _check_counts(facts: Facts) -> None:
@@ -154,10 +155,11 @@ def _check_light(facts: Facts) -> None:
                 )
             )
             return
-        n_dark = trailing_dark(frames)
+        n_dark = trailing_dark(frames, TAIL_FRAMES)
     except InputError as problem:
         facts.problems.append(problem)
         return
     if n_dark:
         text = "nothing but zeros or fill values: the writer may have stopped early"
-        facts.note("dark frames at the end", n_dark, where, text, guess=True)
+        count = f"at least {n_dark}" if n_dark == TAIL_FRAMES else n_dark
+        facts.note("dark frames at the end", count, where, text, guess=True)

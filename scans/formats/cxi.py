@@ -262,11 +262,12 @@ def _read_gain(facts: Facts, detector: h5py.Group) -> None:
     """Read counts per photon: the own field, or the standard's counts per joule times the photon energy."""
     file = facts.file
     own, standard = file.dataset(detector, COUNTS_PER_PHOTON), file.dataset(detector, COUNTS_PER_JOULE)
+    energy_ev = facts.overrides.energy_ev or facts.energy_ev
     if own is not None:
         value, where, why = facts.number(own), own, "own field, not of the standard"
-    elif standard is not None and facts.energy_ev:
+    elif standard is not None and energy_ev:
         per_joule = facts.number(standard)
-        value = None if per_joule is None else per_joule * facts.energy_ev * JOULE_PER_EV
+        value = None if per_joule is None else per_joule * energy_ev * JOULE_PER_EV
         where, why = standard, "counts per joule x photon energy"
     else:
         return

@@ -231,7 +231,7 @@ class Facts:
         low, high = (values.min(), values.max()) if values.size else (math.nan, math.nan)
         self.problems.append(
             InputError(
-                f"positions ({', '.join(names)}) from {low:.6g} to {high:.6g} have no unit",
+                f"{len(values)} positions ({', '.join(names)}) from {low:.6g} to {high:.6g} have no unit",
                 where=where,
                 expected="a units attribute",
                 fix="Give it with -s scan.position_unit=um (or m, mm, nm).",

@@ -174,15 +174,9 @@ class LazyFrames:
                     _fill(dataset, selection, scratch)
             except READ_ERRORS:
                 bad.append(first + j)
-        named = (
-            f"{bad[0]} to {bad[-1]} ({len(bad)} frames)"
-            if len(bad) > 1
-            else str(bad[0])
-            if bad
-            else "unknown"
-        )
+        named = ", ".join(str(j) for j in bad[:8]) + (f" ... {bad[-1]}" if len(bad) > 8 else "")
         return InputError(
-            f"damaged data: frame {named} cannot be unpacked",
+            f"damaged data: {len(bad)} frame(s) cannot be unpacked: {named or 'unknown'}",
             where=where,
             expected="readable chunks",
             fix="Copy the file again from its source"
@@ -264,7 +258,7 @@ def _lit(frames: NDArray[Any]) -> bool:
     return bool(((frames != 0) & (frames != np.iinfo(frames.dtype).max)).any())
 
 
-def trailing_dark(frames: LazyFrames, most: int = 64) -> int:
+def trailing_dark(frames: LazyFrames, most: int) -> int:
     """Count the frames without counts at the end, up to `most`."""
     count = 0
     while count < min(most, len(frames)) and not _lit(frames[len(frames) - 1 - count]):

@@ -148,7 +148,8 @@ def are_plausible_positions(positions_m: NDArray[np.float64]) -> bool:
     if len(positions_m) < 2 or not np.isfinite(positions_m).all():
         return True  # one frame has no step; non-finite positions have their own error in `Scan`
     low, high = POSITION_STEP_RANGE_M
-    return span(positions_m) < POSITION_SPAN_LIMIT_M and low <= typical_step(positions_m) <= high
+    step = typical_step(positions_m) * (1 + 1e-9)  # a step of exactly 1 nm passes, whatever its rounding
+    return span(positions_m) < POSITION_SPAN_LIMIT_M and low <= step <= high * (1 + 1e-8)
 
 
 def plausible_position_units(values: NDArray[np.float64]) -> list[str]:

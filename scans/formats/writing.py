@@ -26,7 +26,7 @@ SUFFIXES = {".cxi": "CXI", ".nxs": "NeXus", ".h5": "NeXus", ".hdf5": "NeXus"}
 
 
 def write(path: str | os.PathLike[str], scan: Scan, *, overwrite: bool = False) -> Path:
-    """Write a scan in the layout that the suffix stands for: ``.cxi`` CXI; ``.nxs``, ``.h5``, ``.hdf5`` NeXus.
+    """Write a scan in the layout of the suffix: CXI for ``.cxi``; NeXus for ``.nxs``, ``.h5``, ``.hdf5``.
 
     Parameters
     ----------

@@ -1,0 +1,284 @@
+"""Figures of each command: a first look, a simulated scan, a result, its resolution.
+
+All are drawn without pyplot, in a style of their own, and can be made in any thread.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import Normalize
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from recon.figure_colours import (
+    AMPLITUDE_MAP,
+    BLUE,
+    COVERAGE_MAP,
+    FAINT,
+    INK,
+    LEVEL_COLOURS,
+    MUTED,
+    ORANGE,
+    VERMILION,
+    Scale,
+    phase_scale,
+    robust_limits,
+)
+from recon.figure_panels import (
+    MICRO,
+    covered_pixels,
+    covered_window,
+    history_panel,
+    notes_below,
+    object_panels,
+    plot_axes,
+    probe_panel,
+    size_text,
+)
+from recon.figure_parts import (
+    DPI,
+    EDGE,
+    HEADER,
+    LINE,
+    WIDTH,
+    Box,
+    Page,
+    Window,
+    draw_remarks,
+    edges,
+    header,
+    house_style,
+    image,
+    remark_lines,
+    styled,
+)
+from recon.figure_scans import inspect_figure, simulate_figure
+from recon.hdf5 import replacing
+from recon.registration import remove_ramp
+from recon.result import Result
+from recon.ring_correlation import Crossing, RingCorrelation
+
+__all__ = ["inspect_figure", "resolution_figure", "result_figure", "save", "simulate_figure"]
+
+_BADGES = {"good": "good", "usable with cautions": "caution", "not to be trusted": "serious"}
+
+
+def save(figure: Figure, path: str | Path, *, force: bool = True) -> Path:
+    """Write a figure as PNG, 150 dots an inch; the file appears whole or not at all.
+
+    Parameters
+    ----------
+    force
+        Replace a file that is there already.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be written, or exists and `force` is off.
+    """
+    target = Path(path).resolve()
+    with house_style(), replacing(target, force=force) as temporary:
+        figure.savefig(temporary, format="png", dpi=DPI, metadata={"Software": "halfbit"})
+    return target
+
+
+# --- a result -----------------------------------------------------------------------------------------------
+
+
+@styled
+def result_figure(result: Result) -> Figure:
+    """Draw object phase and amplitude, probe, coverage with positions, and convergence of a result.
+
+    The object is cropped to the well-covered region; what was not measured is hatched.
+    """
+    remarks = remark_lines(result.findings, WIDTH)
+    page = Page(WIDTH, HEADER + 3.55 + 3.0 + 0.2 + LINE * len(remarks))
+    covered, trusted = covered_pixels(result.coverage, np.isfinite(result.transmission))
+    place = edges(result.y_m * MICRO, result.x_m * MICRO)
+    positions = result.positions_refined_m
+    window = covered_window(covered, place, positions)
+    _result_header(page, result, window)
+    left, middle, right = Box(EDGE, HEADER, WIDTH - 2 * EDGE, 3.4).columns(3)
+    object_panels(page, (left, middle), result.phase, result.amplitude, (covered, trusted), place, window)
+    probe_panel(page, right, result.probe, result.pixel_m, result.occupancy)
+    left, middle, right = Box(EDGE, HEADER + 3.55, WIDTH - 2 * EDGE, 3.0).columns(3)
+    _coverage(page, left, result, place, window)
+    h = result.history
+    history_panel(page, middle, "R factor", h.iteration, h.stage, {"R factor": h.r_factor})
+    curves = {"all measured pixels": h.deviance}
+    if h.held_out is not None:
+        curves["held-out pixels"] = h.held_out
+    history_panel(page, right, "Poisson deviance per pixel", h.iteration, h.stage, curves)
+    draw_remarks(page, HEADER + 3.55 + 3.0 + 0.05, remarks)
+    return page.figure
+
+
+def _result_header(page: Page, result: Result, window: Window) -> None:
+    source, history = result.provenance.source, result.history
+    name = Path(source.path).name if source else "arrays in memory"
+    (py, px), out = result.pixel_m, len(result.left_out)
+    pixel = f"{px * 1e9:.4g} nm" if abs(py / px - 1) < 1e-3 else f"{px * 1e9:.4g} (x) × {py * 1e9:.4g} (y) nm"
+    facts = [
+        f"field {size_text(window)}",
+        f"pixel {pixel}",
+        f"{len(result.frame_index)} frames" + (f", {out} left out" if out else ""),
+        f"{result.geometry.energy_ev:.6g} eV",
+    ]
+    run = [f"{len(result.probe)} probe mode{'s' if len(result.probe) > 1 else ''}"]
+    if len(history):
+        run.append(f"{history.iteration[-1]} passes in {history.seconds[-1]:.3g} s")
+        run.append(f"R factor {history.r_factor[-1]:.3g}, deviance {history.deviance[-1]:.3g} per pixel")
+    run.append(f"stopped: {result.stop_reason.value}" if result.stop_reason else f"status: {result.status}")
+    badge = result.verdict.capitalize(), LEVEL_COLOURS[_BADGES[result.verdict]]
+    header(page, f"Reconstruction of {name}", [" · ".join(facts), " · ".join(run)], badge)
+
+
+def _coverage(page: Page, box: Box, result: Result, place: Window, window: Window) -> None:
+    """Light on the sample with the positions on it."""
+    counts = "photons" if result.coverage_unit == "photon" else "ADU"
+    light = np.where(np.isfinite(result.coverage), result.coverage, 0)
+    scale = Scale(COVERAGE_MAP, Normalize(0, max(float(light.max()), 1e-12)), f"{counts} per pixel")
+    axes = image(page, box, light, place, title="Coverage and positions", scale=scale, window=window)
+    measured, refined = result.positions_measured_m * MICRO, result.positions_refined_m * MICRO
+    size = min(9.0, max(1.0, 3000 / len(refined)))
+    moved = not np.allclose(measured, refined, rtol=0, atol=0.02 * MICRO * min(result.pixel_m))
+    if moved:
+        axes.scatter(measured[:, 1], measured[:, 0], s=size, color=ORANGE, lw=0)
+    axes.scatter(refined[:, 1], refined[:, 0], s=size, color=INK, lw=0)
+    notes_below(axes, [("• measured", ORANGE), ("• refined", INK)] if moved else [("• position", INK)])
+
+
+# --- resolution ---------------------------------------------------------------------------------------------
+
+_CURVES = {"1/7": (VERMILION, "-"), "half-bit": (BLUE, "-"), "1-bit": (ORANGE, "-"), "0.5": (MUTED, "--")}
+_MARKS = {"1/7": "o", "half-bit": "s", "1-bit": "^", "0.5": "D"}
+
+
+@styled
+def resolution_figure(rings: RingCorrelation, a: NDArray[Any], b: NDArray[Any] | None = None) -> Figure:
+    """Draw a ring correlation with its thresholds, and the images that were compared.
+
+    Parameters
+    ----------
+    rings
+        As `ring_correlation` made it of `a` and `b`.
+    a, b
+        The images ``(H, W)``, ``(h, w)``, complex or real; without `b` only the first is shown.
+    """
+    remarks = remark_lines(rings.findings, WIDTH)
+    page = Page(WIDTH, HEADER + 6.4 + 0.2 + LINE * len(remarks))
+    best = rings.crossings["1/7"]
+    ny, nx = (s.stop - s.start for s in rings.area)
+    (py, px), (sy, sx) = rings.pixel_m, rings.shift_m
+    facts = [
+        f"compared: {nx * px * MICRO:.3g} × {ny * py * MICRO:.3g} µm, {nx} × {ny} pixels · {rings.window} window · "
+        f"shift taken out: {sx * 1e9:.3g} nm (x), {sy * 1e9:.3g} nm (y)",
+        "Half period: one line, the number usually called resolution. Full period: one dark and one bright line.",
+    ]
+    header(page, f"Resolution: {_crossing_text(best, short=True)}", facts)
+    _curve(page, Box(EDGE, HEADER + 0.25, 7.3, 4.6), rings)
+    _crossing_rows(page, EDGE + 0.55, HEADER + 5.1, rings)
+    _compared(page, Box(8.2, HEADER, WIDTH - 8.2 - EDGE, 6.4), rings, a, b)
+    draw_remarks(page, HEADER + 6.4 + 0.05, remarks)
+    return page.figure
+
+
+def _crossing_text(crossing: Crossing, *, short: bool = False) -> str:
+    half, full = crossing.half_period_m, crossing.full_period_m
+    if half is not None and full is not None:
+        periods = f"half period {half * 1e9:.3g} nm"
+        return f"{periods} (where F falls to 1/7)" if short else f"{periods}, full period {full * 1e9:.3g} nm"
+    if crossing.status == "not crossed":
+        edge = 0.5e9 / crossing.last_frequency_per_m
+        return f"not reached down to a half period of {edge:.3g} nm, the finest measured"
+    return "nothing in common at any period"
+
+
+def _curve(page: Page, box: Box, rings: RingCorrelation) -> None:
+    axes = plot_axes(page, box, "", "spatial frequency (1/µm)")
+    k = rings.frequency_per_m * 1e-6
+    axes.set_ylabel("ring correlation F")
+    axes.set(xlim=(0, k[-1]), ylim=(min(-0.1, float(np.nanmin(rings.frc)) - 0.03), 1.05))
+    axes.axhline(0, color=MUTED, lw=0.7)
+    step = k[1] - k[0]
+    for first, after in _runs(rings.left_out):
+        axes.axvspan(k[first] - step / 2, k[after - 1] + step / 2, color=FAINT, lw=0, zorder=0)
+    axes.fill_between(k, -rings.noise_band, rings.noise_band, color=MUTED, alpha=0.15, lw=0)
+    thresholds = {"1/7": np.full(k.shape, 1 / 7), "0.5": np.full(k.shape, 0.5)}
+    thresholds |= {"half-bit": rings.half_bit, "1-bit": rings.one_bit}
+    axes.plot(k, rings.frc, color=INK, lw=1.6, zorder=4)
+    for name, (colour, line) in _CURVES.items():
+        axes.plot(k[1:], thresholds[name][1:], color=colour, ls=line, lw=1.1, zorder=3)
+        at = rings.crossings[name].frequency_per_m
+        if at is not None:
+            height = float(np.interp(at, rings.frequency_per_m, thresholds[name]))
+            axes.plot(at * 1e-6, height, _MARKS[name], color=colour, mec="white", mew=0.8, ms=7, zorder=6)
+            axes.vlines(at * 1e-6, axes.get_ylim()[0], height, color=colour, lw=0.8, ls=":", zorder=2)
+    _period_axis(axes, k[-1], box.width)
+
+
+def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and one-after-last index of each run of True."""
+    change = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
+    return [(int(a), int(b)) for a, b in zip(change[::2], change[1::2], strict=True)]
+
+
+def _period_axis(axes: Axes, last_per_um: float, inches: float) -> None:
+    """Half periods in nm along the top."""
+    top = axes.twiny()
+    top.set_xlim(axes.get_xlim())
+    periods: list[float] = []
+    for decade in (1e4, 1e3, 1e2, 1e1, 1.0, 0.1):
+        for period in (decade * step for step in (1, 0.5, 0.4, 0.3, 0.25, 0.2, 0.15, 0.12)):
+            at = 500 / period
+            before = 500 / periods[-1] if periods else 0.0
+            if at <= last_per_um and (at - before) / last_per_um * inches > 0.45:
+                periods.append(period)
+    top.set_xticks([500 / p for p in periods], labels=[f"{p:g}" for p in periods])
+    top.set_xlabel("half period (nm)")
+    for side in ("right", "bottom"):
+        top.spines[side].set_visible(False)
+
+
+def _crossing_rows(page: Page, left: float, top: float, rings: RingCorrelation) -> None:
+    """The key to the curve, with what each threshold says."""
+    names = {"1/7": "F = 1/7", "half-bit": "half-bit curve", "1-bit": "1-bit curve", "0.5": "F = 0.5"}
+    glyphs = {"o": "●", "s": "■", "^": "▲", "D": "◆"}
+    for row, (name, words) in enumerate(names.items()):
+        y, weight = top + 0.21 * row, "bold" if name == "1/7" else "normal"
+        page.text(left, y, glyphs[_MARKS[name]], color=_CURVES[name][0], size=9)
+        page.text(left + 0.22, y, words, weight=weight)
+        page.text(left + 1.35, y, _crossing_text(rings.crossings[name]), weight=weight)
+    grey = (
+        "shaded: rings not searched (centre, lattice of the scan); band around 0: chance agreement, one sigma"
+    )
+    page.text(left, top + 0.86, grey, size=7.5, color=MUTED)
+
+
+def _compared(page: Page, box: Box, rings: RingCorrelation, a: NDArray[Any], b: NDArray[Any] | None) -> None:
+    """Both images over the compared area, on one scale."""
+    first = np.asarray(a)[rings.area]
+    images = [first]
+    if b is not None:
+        images.append(rings.match.apply(np.where(np.isfinite(b), b, 0))[rings.area])
+    if np.iscomplexobj(first):
+        first = np.where(np.isfinite(first), first, 0)
+        turn = remove_ramp(first)[0] * np.conj(first)
+        everywhere = np.ones(first.shape, bool)
+        shown, scale = phase_scale(np.angle(images[0] * turn), everywhere)
+        images = [shown, *(phase_scale(np.angle(other * turn), everywhere)[0] for other in images[1:])]
+        what = "phase"
+    else:
+        scale = Scale(AMPLITUDE_MAP, Normalize(*robust_limits(first), clip=True), "value")
+        what = "image"
+    (py, px), (rows, columns) = rings.pixel_m, rings.area
+    y, x = (np.arange(s.start, s.stop) * p * MICRO for s, p in ((rows, py), (columns, px)))
+    height = (box.height - 0.15) / 2
+    for k, values in enumerate(images):
+        cell = Box(box.left, box.top + k * (height + 0.15), box.width, height)
+        order = "First" if k == 0 else "Second"
+        image(page, cell, values, edges(y, x), title=f"{order} {what}", scale=scale)
