@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import platform
+import sys
 from dataclasses import dataclass
 from types import ModuleType
 from typing import Any
@@ -142,7 +143,21 @@ def free_bytes(device: Device) -> int:
         import cupy
 
         return int(cupy.cuda.Device(device.index).mem_info[0]) + int(cupy.get_default_memory_pool().free_bytes())
-    return os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    return _host_free_bytes()
+
+
+def _host_free_bytes() -> int:
+    """Memory the host can give without swapping; the file cache counts as free, because it is given up."""
+    try:
+        with open("/proc/meminfo") as table:
+            for line in table:
+                if line.startswith("MemAvailable:"):
+                    return 1024 * int(line.split()[1])
+    except OSError:
+        pass  # not Linux: all of the memory, where the system tells it
+    if hasattr(os, "sysconf") and "SC_PHYS_PAGES" in os.sysconf_names:
+        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    return sys.maxsize
 
 
 def thread_count() -> int:

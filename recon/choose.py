@@ -24,8 +24,10 @@ def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) ->
         When a stage names an unknown solver or key.
     """
     recipe = _choose_probe(recipe, prepared)
-    recipe = recipe.choose("prepare.size", problem.size, "keeps every measured pixel at a fast transform size")
-    recipe = recipe.choose("prepare.bin", 1, "frames as recorded")
+    if recipe.prepare.size is None:
+        recipe = recipe.choose("prepare.size", problem.size, "the detector's side, at a fast transform size")
+    if recipe.prepare.bin is None:
+        recipe = recipe.choose("prepare.bin", 1, "frames as recorded")
     recipe = _choose_stages(recipe, prepared, problem)
     for stage in recipe.solve:
         make_solver(stage.solver or "", stage.settings)  # wrong names and values end the run here
@@ -40,13 +42,17 @@ def choose_device(recipe: Recipe, device: Device) -> Recipe:
 
 def _choose_probe(recipe: Recipe, prepared: PreparedScan) -> Recipe:
     optic = prepared.scan.zone_plate
-    recipe = recipe.choose("probe.modes", 1, "one coherent mode; more on request")
-    if optic is not None and (optic.defocus_m is not None or recipe.probe.defocus_m is not None):
+    if recipe.probe.modes is None:
+        recipe = recipe.choose("probe.modes", 1, "one coherent mode; more on request")
+    known = optic is not None and (optic.defocus_m is not None or recipe.probe.defocus_m is not None)
+    if recipe.probe.start is None and known:
         recipe = recipe.choose("probe.start", "zone_plate", "the scan file describes the zone plate and its defocus")
-        if recipe.probe.start == "zone_plate" and optic.defocus_m is not None:
-            recipe = recipe.choose("probe.defocus_m", optic.defocus_m, "nominal value of the scan file")
-        return recipe
-    return recipe.choose("probe.start", "data", "the scan file has no zone plate with its defocus")
+    elif recipe.probe.start is None:
+        recipe = recipe.choose("probe.start", "data", "the scan file has no zone plate with its defocus")
+    nominal = None if optic is None else optic.defocus_m
+    if recipe.probe.start == "zone_plate" and recipe.probe.defocus_m is None and nominal is not None:
+        recipe = recipe.choose("probe.defocus_m", nominal, "nominal value of the scan file")
+    return recipe
 
 
 def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:
@@ -63,9 +69,11 @@ def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> 
         )
         return recipe.choose("solve", (main, settle), f"steps for {noise}, then small steps that average noise")
     for stage in recipe.solve:
-        solver = stage.solver or "rpie"
-        recipe = recipe.choose(f"solve.{stage.name}.solver", "rpie", "the default solver")
-        recipe = recipe.choose(f"solve.{stage.name}.iterations", MAIN_PASSES, "the default number of passes")
-        if solver == "rpie" and "alpha" not in stage.settings:
-            recipe = recipe.choose(f"solve.{stage.name}.alpha", alpha, noise)
+        defaults = {"solver": "rpie", "iterations": MAIN_PASSES}
+        if (stage.solver or "rpie") == "rpie":
+            defaults["alpha"] = alpha
+        for key, value in defaults.items():
+            if stage.get(key) is None:
+                reason = noise if key == "alpha" else f"the default {key}"
+                recipe = recipe.choose(f"solve.{stage.name}.{key}", value, reason)
     return recipe

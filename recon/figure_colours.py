@@ -20,21 +20,26 @@ DIVERGING_MAP, CYCLIC_MAP = "PuOr", "twilight"
 FULL_CIRCLE_SHARE = 0.9
 # Colour limits leave out this share of the well-covered values at either end.
 OUTLIER_SHARE = 0.005
+BRIGHT_SHARE = 0.04
 
 
 @dataclass(frozen=True)
 class Scale:
-    """Colour map, its limits, and where its bar has ticks; `label` names quantity and unit."""
+    """Colour map and its limits; `label` names quantity and unit.
+
+    The colour bar has `ticks`, and shows the part `shown` of the limits, where these are given.
+    """
 
     map: str
     norm: Normalize
     label: str
     ticks: tuple[tuple[float, str], ...] = ()
+    shown: tuple[float, float] | None = None
 
 
 def robust_limits(values: NDArray[Any], least: float = 0.02) -> tuple[float, float]:
     """Limits that leave out `OUTLIER_SHARE` at either end, at least `least` apart."""
-    values = values[np.isfinite(values)]
+    values = _sample(values[np.isfinite(values)])
     if not values.size:
         return 0.0, least
     low, high = (float(v) for v in np.quantile(values, [OUTLIER_SHARE, 1 - OUTLIER_SHARE]))
@@ -42,18 +47,24 @@ def robust_limits(values: NDArray[Any], least: float = 0.02) -> tuple[float, flo
     return low - spare, high + spare
 
 
+def _sample(values: NDArray[Any]) -> NDArray[Any]:
+    """At most some hundred thousand of many values: sorting them all takes longer than the rest of a figure."""
+    return values[:: max(1, values.size // 200_000)]
+
+
 def amplitude_scale(amplitude: NDArray[Any]) -> Scale:
     """Grey scale over the well-covered `amplitude` values."""
-    return Scale(AMPLITUDE_MAP, Normalize(*robust_limits(amplitude), clip=True), "amplitude (no sample: 1)")
+    return Scale(AMPLITUDE_MAP, Normalize(*robust_limits(amplitude), clip=True), "amplitude")
 
 
 def phase_scale(phase: NDArray[Any], covered: NDArray[np.bool_]) -> tuple[NDArray[Any], Scale]:
     """Phases ``(H, W)`` [rad] made continuous where they can be, and their colours.
 
     Where the well-covered phases leave part of the circle free, the circle is cut there and the map diverges
-    from neutral at 0. Where they fill it the map is cyclic, from -π to π.
+    from neutral at 0, or at the phase nearest to 0 where all lie on one side of it. Where they fill the circle
+    the map is cyclic, from -π to π.
     """
-    sample = phase[covered & np.isfinite(phase)].astype(float)
+    sample = _sample(phase[covered & np.isfinite(phase)]).astype(float)
     if not sample.size:
         sample = np.zeros(1)
     start, length = _shortest_arc(sample, 1 - 2 * OUTLIER_SHARE)
@@ -61,9 +72,12 @@ def phase_scale(phase: NDArray[Any], covered: NDArray[np.bool_]) -> tuple[NDArra
         ticks = tuple(zip(np.linspace(-math.pi, math.pi, 5), ("−π", "−π/2", "0", "π/2", "π"), strict=True))
         return wrap(phase), Scale(CYCLIC_MAP, Normalize(-math.pi, math.pi), "phase (rad), cyclic", ticks)
     centre = float(wrap(start + length / 2))
-    limit = max(abs(centre) + length / 2, 0.01)
-    norm = Normalize(-limit, limit, clip=True)
-    return centre + wrap(phase - centre), Scale(DIVERGING_MAP, norm, "phase (rad)")
+    half = max(length / 2, 0.01)
+    low, high = centre - half, centre + half
+    neutral = min(max(0.0, low), high)
+    limit = max(high - neutral, neutral - low)
+    norm = Normalize(neutral - limit, neutral + limit, clip=True)
+    return centre + wrap(phase - centre), Scale(DIVERGING_MAP, norm, "phase (rad)", shown=(low, high))
 
 
 def wrap(phase: Any) -> Any:
@@ -95,21 +109,28 @@ def count_scale(values: NDArray[Any], label: str) -> Scale:
 
 
 def wave_colours(wave: NDArray[Any]) -> NDArray[np.float64]:
-    """Colours ``(h, w, 3)`` of a complex image: hue is the phase, lightness the amplitude over its maximum.
+    """Colours ``(h, w, 3)`` of a complex image: hue is the phase, lightness the amplitude.
+
+    The brightest pixels, with `BRIGHT_SHARE` of the power, are cut: a sharp peak would leave the rest dark.
 
     CIELAB with lightness 74 and chroma 39 at the maximum (CIE 15, sRGB after IEC 61966-2-1, from memory):
     equal amplitudes look equally bright whatever the phase, and every colour exists on a screen.
     """
-    top = np.abs(wave).max()
-    amplitude = np.abs(wave) / top if top > 0 else np.zeros(wave.shape)
+    top = _bright_amplitude(wave)
+    amplitude = np.minimum(np.abs(wave) / top, 1) if top > 0 else np.zeros(wave.shape)
     angle = np.angle(wave)
     fy = (74 * amplitude + 16) / 116
-    f = np.stack(
-        [fy + 39 * amplitude * np.cos(angle) / 500, fy, fy - 39 * amplitude * np.sin(angle) / 200], -1
-    )
+    f = np.stack([fy + 39 * amplitude * np.cos(angle) / 500, fy, fy - 39 * amplitude * np.sin(angle) / 200], -1)
     xyz = np.where(f > 6 / 29, f**3, 3 * (6 / 29) ** 2 * (f - 4 / 29)) * (0.95047, 1.0, 1.08883)
     linear = np.clip(xyz @ np.array(_XYZ_TO_SRGB).T, 0, 1)
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+
+
+def _bright_amplitude(wave: NDArray[Any]) -> float:
+    """Amplitude that the pixels with `BRIGHT_SHARE` of the power exceed."""
+    amplitude = np.sort(np.abs(wave), axis=None)
+    power = np.cumsum(amplitude.astype(float) ** 2)
+    return float(amplitude[np.searchsorted(power, (1 - BRIGHT_SHARE) * power[-1])])
 
 
 _XYZ_TO_SRGB = (

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from matplotlib import colormaps
 from matplotlib.axes import Axes
-from matplotlib.colors import Normalize, to_rgb
-from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
+from matplotlib.colors import Normalize
+from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -20,9 +20,8 @@ from recon.figure_colours import (
     HATCH,
     INK,
     MUTED,
-    ORANGE,
     ORDER_MAP,
-    SKY,
+    PAPER,
     VERMILION,
     Scale,
     amplitude_scale,
@@ -30,18 +29,19 @@ from recon.figure_colours import (
     wave_colours,
 )
 from recon.figure_parts import (
-    LINE,
     TITLE,
     Box,
     Page,
     Window,
     edges,
-    frequency_text,
     image,
+    plain,
+    polished,
+    text_width,
+    thinned,
     wrapped,
 )
 from recon.registration import lit_area
-from scans.geometry import Geometry
 
 MICRO = 1e6  # metres to micrometres
 # Room for the colour wheel beside a wave, for the ticks and labels of a plot [inch].
@@ -49,12 +49,12 @@ WHEEL, AXIS_LEFT, AXIS_BOTTOM = 0.95, 0.55, 0.42
 # The part of a probe that holds this share of its power is shown.
 PROBE_POWER = 0.995
 MOST_MODES = 6
-# Object pixels lit at least this share as well as the bright ones are shown; those lit at least the second set
+# Object pixels lit at least this share as well as the bright ones are shown; those with the second share set
 # the colours.
 SHOWN, TRUSTED = 0.1, 0.25
 
 
-# --- objects and waves --------------------------------------------------------------------------------------------------
+# --- objects and waves --------------------------------------------------------------------------------------
 
 
 def size_text(window: Window) -> str:
@@ -62,9 +62,7 @@ def size_text(window: Window) -> str:
     return f"{window.right - window.left:.3g} × {window.bottom - window.top:.3g} µm"
 
 
-def covered_pixels(
-    light: NDArray[Any], usable: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def covered_pixels(light: NDArray[Any], usable: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Pixels ``(H, W)`` to show, and those whose values set the colours."""
     light = np.where(usable & np.isfinite(light), light, 0)
     if not (light > 0).any():
@@ -99,13 +97,11 @@ def object_panels(
     name: str = "Object",
 ) -> list[Axes]:
     """Draw phase and amplitude ``(H, W)``; `masks` say which pixels are shown and which set the colours."""
-    shown, trusted = masks
+    place, (phase, amplitude, shown, trusted) = thinned(place, phase, amplitude, *masks)
     phase, phases = phase_scale(phase, trusted)
     parts = (("phase", phase, phases), ("amplitude", amplitude, amplitude_scale(amplitude[trusted])))
     return [
-        image(
-            page, box, np.where(shown, v, np.nan), place, title=f"{name} {what}", scale=scale, window=window
-        )
+        image(page, box, np.where(shown, v, np.nan), place, title=f"{name} {what}", scale=scale, window=window)
         for box, (what, v, scale) in zip(boxes, parts, strict=True)
     ]
 
@@ -118,25 +114,26 @@ def probe_panel(
     share: NDArray[Any],
     name: str = "Probe",
 ) -> None:
-    """Draw probe modes ``(M, n, n)``, the strongest large, with their shares of the power."""
+    """Draw probe modes ``(M, n, n)``, the strongest large, with their shares of the power.
+
+    Each has its own brightness; of many modes the strongest six are drawn.
+    """
     half = _half_width(modes)
     n = modes.shape[-1]
     part = slice(max(0, n // 2 - half), n // 2 + half + 1)
     modes = modes[:, part, part]
     others = min(len(modes), MOST_MODES) - 1
-    strip = 0.95 if others else 0.0
+    strip = 1.15 if others else 0.0
     main = box.inner(right=WHEEL, bottom=strip)
     percent = [f"{100 * s:.3g} %" for s in share]
     title = name if len(modes) == 1 else f"{name}, mode 1 of {len(modes)}: {percent[0]}"
     axes = _wave(page, main, modes[0], pixel_m, title)
     width = axes.get_position().width * page.width
     colour_wheel(page, main.left + width + 0.2, main.top + TITLE)
-    cells = Box(box.left, box.top + box.height - 0.85, box.width, 0.85).columns(MOST_MODES - 1, 0.1)
+    cells = Box(box.left, box.top + box.height - 1.12, box.width, 1.12).columns(MOST_MODES - 1, 0.1)
     for k, cell in enumerate(cells[:others], start=1):
-        small = cell.inner(top=0.17).fitting(1.0)
-        picture = page.axes(small, xticks=(), yticks=())
-        picture.imshow(wave_colours(modes[k]), aspect="auto")
-        picture.set_title(f"{k + 1}: {percent[k]}", size=7, weight="normal", pad=2)
+        small = _wave(page, cell, modes[k], pixel_m, "")
+        small.set_title(f"{k + 1}: {100 * share[k]:.2g} %", size=7, weight="normal", pad=3)
 
 
 def _half_width(modes: NDArray[Any]) -> int:
@@ -173,61 +170,6 @@ def colour_wheel(page: Page, left: float, top: float) -> None:
         page.text(left - 0.12, top + 0.9 + 0.14 * k, line, size=7, color=MUTED)
 
 
-# --- detector -----------------------------------------------------------------------------------------------
-
-
-def pattern_panel(
-    page: Page,
-    box: Box,
-    pattern: NDArray[Any],
-    geometry: Geometry,
-    title: str,
-    scale: Scale,
-    *,
-    with_bar: bool = True,
-) -> Axes:
-    """Draw a detector pattern ``(h, w)`` over spatial frequency; nan where not measured."""
-    place = frequency_window(geometry, pattern.shape)
-    colours = pattern_colours(pattern, scale)
-    explained = scale if with_bar else None
-    return image(page, box, colours, place, title=title, scale=explained, bar_text=frequency_text)
-
-
-def pattern_colours(pattern: NDArray[Any], scale: Scale) -> NDArray[np.float64]:
-    """Colours ``(h, w, 3)`` of a pattern: counts of 0 as the least, missing pixels in a plain grey."""
-    values = np.where(pattern > 0, pattern, scale.norm.vmin)
-    colours = colormaps[scale.map](np.clip(scale.norm(values), 0, 1))[..., :3]
-    colours[~np.isfinite(pattern)] = to_rgb(HATCH)
-    return colours
-
-
-def frequency_window(geometry: Geometry, shape: tuple[int, ...]) -> Window:
-    """Window in 1/µm of a frame of `shape`: a detector pixel is p/(λz) wide."""
-    per_px = 1e-6 / np.array(geometry.frame_width_m)
-    y, x = ((np.arange(n) - n // 2) * step for n, step in zip(shape, per_px, strict=True))
-    return edges(y, x)
-
-
-def mark_pixels(
-    axes: Axes, geometry: Geometry, shape: tuple[int, ...], groups: Sequence[tuple[NDArray[Any], str]]
-) -> None:
-    """Mark pixels ``(K, 2)`` of a pattern: "dead", "hot" or "saturated"; their numbers stand below right."""
-    place, notes = frequency_window(geometry, shape), []
-    size = np.array([place.bottom - place.top, place.right - place.left]) / shape
-    for pixels, name in groups:
-        if not len(pixels):
-            continue
-        marker, sign, colour = _PIXEL_MARKS[name]
-        y, x = ((np.asarray(pixels) + 0.5) * size + (place.top, place.left)).T
-        style = {"color": colour} if marker == "x" else {"facecolors": "none", "edgecolors": colour}
-        axes.scatter(x, y, s=22, marker=marker, linewidths=0.9, **style)
-        notes.append((f"{sign} {len(pixels)} {name}", colour))
-    notes_below(axes, notes)
-
-
-_PIXEL_MARKS = {"dead": ("s", "□", SKY), "hot": ("x", "×", VERMILION), "saturated": ("o", "○", ORANGE)}
-
-
 # --- positions ----------------------------------------------------------------------------------------------
 
 
@@ -243,12 +185,11 @@ def typical_step_m(positions_m: NDArray[Any], otherwise: float) -> float:
     places = np.unique(positions_m, axis=0)
     if len(places) < 2:
         return otherwise
-    return float(np.median(cKDTree(places).query(places, k=2)[0][:, 1]))
+    distances = np.asarray(cKDTree(places).query(places, k=2)[0])
+    return float(np.median(distances[:, 1]))
 
 
-def nearest_map(
-    positions_m: NDArray[Any], values: NDArray[Any], window: Window, step_m: float
-) -> NDArray[Any]:
+def nearest_map(positions_m: NDArray[Any], values: NDArray[Any], window: Window, step_m: float) -> NDArray[Any]:
     """Image over a window [µm] of the value at the nearest position; nan beyond 1.1 steps of any."""
     n = 240
     width, height = window.right - window.left, window.bottom - window.top
@@ -275,15 +216,15 @@ def order_panel(
     blank = np.ones((2, 2, 3))
     axes = image(page, box, blank, window.widened(), title="Positions in scan order", scale=scale)
     y, x = positions_m.T * MICRO
-    axes.plot(x, y, color="#b8c0c6", lw=0.5, zorder=2)
+    axes.plot(x, y, color=HATCH, lw=0.4, zorder=2)
     size = min(18.0, max(1.5, 5000 / n))
     axes.scatter(x, y, c=np.arange(n), cmap=colormaps[ORDER_MAP], norm=scale.norm, s=size, lw=0, zorder=3)
     notes = []
     if probe_m is not None:
-        turn = np.linspace(0, 2 * math.pi, 100)
-        radius = probe_m / 2 * MICRO
-        axes.plot(x[0] + radius * np.cos(turn), y[0] + radius * np.sin(turn), color=BLUE, lw=1, zorder=4)
-        notes.append(("○ probe at frame 0", BLUE))
+        middle = np.argmin(np.hypot(x - (window.left + window.right) / 2, y - (window.top + window.bottom) / 2))
+        turn, radius = np.linspace(0, 2 * math.pi, 100), probe_m / 2 * MICRO
+        axes.plot(x[middle] + radius * np.cos(turn), y[middle] + radius * np.sin(turn), color=BLUE, lw=1, zorder=4)
+        notes.append(("○ nominal probe", BLUE))
     if len(left_out):
         axes.scatter(x[left_out], y[left_out], marker="x", s=26, color=VERMILION, lw=1, zorder=5)
         notes.append((f"× {len(left_out)} left out", VERMILION))
@@ -291,21 +232,18 @@ def order_panel(
 
 
 def notes_below(axes: Axes, notes: Sequence[tuple[str, str]]) -> None:
-    """Write short texts ``(text, colour)`` below an image, from the right."""
-    at = 1.0
-    for text, colour in reversed(notes):
-        drawn = axes.annotate(
-            text,
-            (at, 0),
-            xytext=(0, -9),
-            xycoords="axes fraction",
-            textcoords="offset points",
-            ha="right",
-            va="center",
-            size=8,
-            color=colour,
-        )
-        at -= drawn.get_window_extent().width / axes.get_window_extent().width + 0.04
+    """Write short texts ``(text, colour)`` below an image, to the right end, or after the scale where it is narrow."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    width, gap = axes.get_position().width * figure.get_figwidth(), 0.12
+    widths = [text_width(text, 8) for text, _ in notes]
+    scale = next(text for text in axes.texts if text.get_gid() == "scale-text")
+    after = axes.transAxes.inverted().transform(scale.get_window_extent().corners())[:, 0].max() * width
+    at = max(width - sum(widths) - gap * (len(notes) - 1), after + gap)
+    where: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points", "va": "center", "size": 8}
+    for (text, colour), needed in zip(notes, widths, strict=True):
+        axes.annotate(text, (at / width, 0), xytext=(0, -9), color=colour, **where)
+        at += needed + gap
 
 
 # --- plots and tables ---------------------------------------------------------------------------------------
@@ -337,7 +275,7 @@ def history_panel(
     for (name, values), colour in zip(curves.items(), (BLUE, VERMILION), strict=False):
         good = np.isfinite(values) & (values > 0)
         if good.any():
-            style = {"marker": "o", "ms": 4} if good.sum() < 3 else {}
+            style: dict[str, Any] = {"marker": "o", "ms": 4} if good.sum() < 3 else {}
             axes.plot(iteration[good], values[good], color=colour, label=name, **style)
             drawn.append(values[good])
     if not drawn:
@@ -349,16 +287,23 @@ def history_panel(
     axes.set_yscale("log")
     axes.set_ylim(low / 1.15, high * max(1.3, (high / low) ** 0.15))
     axes.set_xlim(iteration.min() - 0.5, iteration.max() + 0.5)
-    few = high / low < 30
-    axes.yaxis.set_major_locator(
-        LogLocator(subs=(1, 2, 3, 5, 7) if high / low < 4 else (1, 2, 5) if few else (1,))
-    )
+    subs = next(steps for most, steps in _LOG_STEPS if high / low < most)
+    axes.yaxis.set_major_locator(LogLocator(subs=subs))
+    axes.yaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.4g}"))
-    axes.yaxis.set_minor_formatter(NullFormatter())
     axes.xaxis.set_major_locator(MaxNLocator(6, integer=True))
     _stage_bands(axes, iteration, stage, box.width - AXIS_LEFT)
     if len(drawn) > 1:
         axes.legend(loc="center right")
+
+
+# Steps within a decade that are labelled, by the ratio of highest to lowest value.
+_LOG_STEPS = (
+    (3, (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8)),
+    (20, (1, 2, 3, 5, 7)),
+    (100, (1, 3)),
+    (math.inf, (1,)),
+)
 
 
 def _stage_bands(axes: Axes, iteration: NDArray[np.int64], stage: Sequence[str], inches: float) -> None:
@@ -369,25 +314,43 @@ def _stage_bands(axes: Axes, iteration: NDArray[np.int64], stage: Sequence[str],
         left, right = iteration[first] - 0.5, iteration[after - 1] + 0.5
         if number % 2:
             axes.axvspan(left, right, color=FAINT, lw=0, zorder=0)
-        name = stage[first]
-        if len(name) * 0.075 < inches * (right - left) / span:
+        name = plain(stage[first])
+        if text_width(name, 7.5) + 0.05 < inches * (right - left) / span:
             across = axes.get_xaxis_transform()
-            axes.text(
-                (left + right) / 2, 0.97, name, transform=across, ha="center", va="top", size=7.5, color=MUTED
-            )
+            ground = {"facecolor": FAINT if number % 2 else PAPER, "edgecolor": "none", "pad": 1.5}
+            style: dict[str, Any] = {
+                "ha": "center",
+                "va": "top",
+                "size": 7.5,
+                "color": MUTED,
+                "bbox": ground,
+                "parse_math": False,
+            }
+            axes.text((left + right) / 2, 0.97, name, transform=across, **style)
 
 
-def table(page: Page, box: Box, title: str, rows: Sequence[tuple[str, str]]) -> None:
-    """Write names and values in two columns, wrapped; rows that do not fit are counted at the end."""
-    page.text(box.left, box.top + 0.02, title, size=9.5, weight="bold")
-    y, name_width = box.top + TITLE + 0.04, 0.44 * box.width
-    for k, (name, value) in enumerate(rows):
-        names = wrapped(name, name_width - 0.1, 8)
-        values = wrapped(value.replace(" um", " µm"), box.width - name_width, 8)
-        if y + LINE * 0.86 * max(len(names), len(values)) > box.top + box.height and k < len(rows):
-            page.text(box.left, y, f"and {len(rows) - k} more, printed by the command", size=8, color=MUTED)
-            return
-        for lines, left, colour in ((names, box.left, MUTED), (values, box.left + name_width, INK)):
-            for n, line in enumerate(lines):
-                page.text(left, y + LINE * 0.86 * n, line, size=8, color=colour)
-        y += LINE * 0.86 * max(len(names), len(values)) + 0.05
+Row = tuple[list[str], list[str]]  # name and value, cut into lines
+NAME_SHARE, ROW_LINE, ROW_GAP = 0.44, 0.145, 0.055
+
+
+def table_rows(rows: Sequence[tuple[str, str]], width: float) -> tuple[list[Row], float]:
+    """Cut names and values to the columns of a table `width` wide; returns them and the table's height."""
+    cut = [
+        (wrapped(name, NAME_SHARE * width - 0.1, 8), wrapped(polished(value), (1 - NAME_SHARE) * width, 8))
+        for name, value in rows
+    ]
+    return cut, TITLE + 0.05 + sum(ROW_GAP + ROW_LINE * max(len(n), len(v)) for n, v in cut)
+
+
+def draw_table(page: Page, box: Box, title: str, rows: Sequence[Row]) -> None:
+    """Draw what `table_rows` made."""
+    page.text(box.left, box.top + 0.03, title, size=9.5, weight="bold")
+    y = box.top + TITLE + 0.05
+    for names, values in rows:
+        for lines, left, colour in (
+            (names, box.left, MUTED),
+            (values, box.left + NAME_SHARE * box.width, INK),
+        ):
+            for k, line in enumerate(lines):
+                page.text(left, y + ROW_LINE * k, line, size=8, color=colour)
+        y += ROW_LINE * max(len(names), len(values)) + ROW_GAP

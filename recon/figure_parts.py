@@ -7,33 +7,35 @@ Sample images have axes in micrometres with y downwards, as the rows run; detect
 from __future__ import annotations
 
 import math
-import textwrap
+import re
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import wraps
-from typing import Any, ParamSpec
+from functools import lru_cache, wraps
+from typing import Any, TypeVar, cast
 
 import matplotlib
 import numpy as np
 from matplotlib import colormaps
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Colormap, LogNorm
+from matplotlib.colors import Colormap, LogNorm, Normalize
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.patches import Rectangle
-from matplotlib.ticker import Locator, LogLocator, MaxNLocator, NullLocator
+from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 from numpy.typing import NDArray
 
 from recon.figure_colours import FAINT, HATCH, INK, LEVEL_COLOURS, MUTED, PAPER, Scale
 from scans.scan import Finding
 
 DPI = 150
+MOST_PIXELS = 900  # along the shorter side of an image
 
 # Room around an image [inch].
-TITLE, STRIP, COLOUR_BAR = 0.26, 0.24, 0.78
+TITLE, STRIP, COLOUR_BAR = 0.26, 0.24, 0.76
 
 _STYLE: dict[str, Any] = {
     "font.family": "DejaVu Sans",
@@ -62,11 +64,16 @@ _STYLE: dict[str, Any] = {
     "hatch.linewidth": 0.6,
     "lines.linewidth": 1.4,
 }
-_FAMILIES = ("axes", "figure", "font", "grid", "hatch", "image", "legend", "lines", "markers", "mathtext")
-_FAMILIES += ("patch", "scatter", "text", "xtick", "ytick")
-_SETTINGS = {k: v for k, v in matplotlib.rcParamsDefault.items() if k.split(".")[0] in _FAMILIES} | _STYLE
+_FAMILIES = (
+    *("axes", "figure", "font", "grid", "hatch", "image", "legend", "lines", "markers", "mathtext"),
+    *("patch", "scatter", "text", "xtick", "ytick"),
+)
+_SETTINGS: dict[Any, Any] = {
+    **{key: value for key, value in matplotlib.rcParamsDefault.items() if key.split(".")[0] in _FAMILIES},
+    **_STYLE,
+}
 _LOCK = threading.RLock()
-P = ParamSpec("P")
+Draw = TypeVar("Draw", bound=Callable[..., Figure])
 
 
 @contextmanager
@@ -79,15 +86,15 @@ def house_style() -> Iterator[None]:
         yield
 
 
-def styled(draw: Callable[P, Figure]) -> Callable[P, Figure]:
+def styled(draw: Draw) -> Draw:
     """Run a drawing function in the house style."""
 
     @wraps(draw)
-    def drawn(*args: P.args, **kwargs: P.kwargs) -> Figure:
+    def drawn(*args: Any, **kwargs: Any) -> Figure:
         with house_style():
             return draw(*args, **kwargs)
 
-    return drawn
+    return cast(Draw, drawn)
 
 
 # --- the page -----------------------------------------------------------------------------------------------
@@ -121,8 +128,8 @@ class Page:
     """A figure of fixed size, drawn without pyplot and so without its global list of figures."""
 
     def __init__(self, width: float, height: float) -> None:
-        self.width, self.height = width, height
-        self.figure = Figure(figsize=(width, height))
+        self.width, self.height = width, math.ceil(10 * height - 1e-9) / 10  # whole pixels
+        self.figure = Figure(figsize=(self.width, self.height))
         FigureCanvasAgg(self.figure)
 
     def axes(self, box: Box, **settings: Any) -> Axes:
@@ -133,29 +140,77 @@ class Page:
 
     def text(self, left: float, top: float, text: str, **style: Any) -> None:
         """Text with its top left corner at a point."""
-        style = {"va": "top", "ha": "left", **style}
-        self.figure.text(left / self.width, 1 - top / self.height, text, **style)
+        style = {"va": "top", "ha": "left", "parse_math": False, **style}
+        self.figure.text(left / self.width, 1 - top / self.height, plain(text), **style)
+
+
+def plain(text: str) -> str:
+    """Text on one line, with a mark in place of characters that the font lacks: file names may hold any."""
+    font = get_font(findfont(_STYLE["font.family"]))
+    return "".join(c if c.isprintable() and font.get_char_index(ord(c)) else "\ufffd" for c in " ".join(text.split()))
+
+
+@lru_cache(maxsize=4096)
+def text_width(text: str, size: float, weight: str = "normal") -> float:
+    """Width of a line of text [inch]."""
+    font = FontProperties(family=_STYLE["font.family"], size=size, weight=weight)
+    return _measure().get_text_width_height_descent(plain(text) or " ", font, ismath=False)[0] / DPI
+
+
+@lru_cache(maxsize=1)
+def _measure() -> RendererAgg:
+    return RendererAgg(1, 1, DPI)
 
 
 def wrapped(text: str, inches: float, size: float = 8.5) -> list[str]:
-    """Cut a text into lines that fit: a letter is 0.57 of its size wide on average (measured)."""
-    return textwrap.wrap(text, max(8, int(inches * 72 / (0.57 * size)))) or [""]
+    """Cut a text into lines that fit, at spaces where it can."""
+    lines = [""]
+    for word in text.split():
+        line = f"{lines[-1]} {word}".strip()
+        if text_width(line, size) <= inches:
+            lines[-1] = line
+            continue
+        lines = lines if lines[-1] else []
+        while text_width(word, size) > inches:
+            keep = max(1, int(len(word) * inches / text_width(word, size)) - 1)
+            lines.append(word[:keep])
+            word = word[keep:]
+        lines.append(word)
+    return lines
+
+
+def shortened(text: str, inches: float, size: float) -> str:
+    """Cut the middle out of a bold line that is too long."""
+    for keep in range(len(text) // 2, 4, -1):
+        line = text if 2 * keep >= len(text) - 1 else f"{text[:keep]}…{text[-keep:]}"
+        if text_width(line, size, "bold") <= inches:
+            return line
+    return f"{text[:4]}…"
+
+
+def polished(text: str) -> str:
+    """Set a plain text better: 2e+06 as 2×10⁶, um as µm, a minus sign for a negative number."""
+    raised = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+    text = re.sub(r"(?<!\S)-(?=\d)", "−", re.sub(r"(?<=[\d)] )um\b", "µm", text))
+    return re.sub(r"(?<=\d)e([+-]?\d+)\b", lambda found: "×10" + str(int(found[1])).translate(raised), text)
 
 
 def header(page: Page, title: str, facts: Sequence[str], badge: tuple[str, str] = ("", "")) -> None:
-    """Draw title, facts, a line each, and badge ``(text, colour)`` within `HEADER` of the page's top."""
-    page.text(0.4, 0.3, title, size=14, weight="bold")
+    """Draw title, two facts, a line each, and badge ``(text, colour)`` within `HEADER` of the page's top."""
     text, colour = badge
+    room = page.width - 2 * EDGE - (text_width(text, 10, "bold") + 0.4 if text else 0)
+    page.text(EDGE, 0.3, shortened(title, room, 14), size=14, weight="bold")
     if text:
         style = {"boxstyle": "round,pad=0.4,rounding_size=0.3", "facecolor": colour, "edgecolor": "none"}
         where: dict[str, Any] = {"ha": "right", "size": 10, "weight": "bold", "color": "white", "bbox": style}
-        page.text(page.width - 0.47, 0.34, text, **where)
+        page.text(page.width - EDGE - 0.07, 0.34, text, **where)
     for k, fact in enumerate(facts[:2]):
-        page.text(0.4, 0.65 + 0.2 * k, fact, size=9, color=MUTED)
+        first, *rest = wrapped(polished(fact), page.width - 2 * EDGE - 0.2, 9)
+        page.text(EDGE, 0.65 + 0.2 * k, f"{first} …" if rest else first, size=9, color=MUTED)
 
 
 # Height of the header, width and margin of every page, height of a line of text [inch].
-HEADER, WIDTH, EDGE = 1.2, 12.6, 0.4
+HEADER, WIDTH, EDGE = 1.2, 12.8, 0.4
 LINE = 0.18
 _GRAVITY = {"serious": 0, "caution": 1, "note": 2}
 
@@ -167,7 +222,7 @@ def remark_lines(findings: Sequence[Finding], page_width: float) -> list[tuple[s
     for k, finding in enumerate(ordered):
         text = finding.text.rstrip(". ")
         text = f"{text[:1].upper()}{text[1:]}. {finding.fix}"
-        first, *rest = wrapped(" ".join(text.split()), page_width - 1.6)
+        first, *rest = wrapped(polished(text), page_width - 2 * EDGE - 0.7)
         if k and len(lines) + 1 + len(rest) > 6:
             return [*lines, ("", f"and {len(ordered) - k} more, printed by the command")]
         lines += [(finding.level, first), *(("", more) for more in rest)]
@@ -177,8 +232,8 @@ def remark_lines(findings: Sequence[Finding], page_width: float) -> list[tuple[s
 def draw_remarks(page: Page, top: float, lines: Sequence[tuple[str, str]]) -> None:
     """Draw what `remark_lines` made below `top` [inch]."""
     for k, (level, text) in enumerate(lines):
-        page.text(0.4, top + LINE * k, level, weight="bold", color=LEVEL_COLOURS.get(level, INK))
-        page.text(1.1, top + LINE * k, text)
+        page.text(EDGE, top + LINE * k, level, weight="bold", color=LEVEL_COLOURS.get(level, INK))
+        page.text(EDGE + 0.7, top + LINE * k, text)
 
 
 # --- lengths ------------------------------------------------------------------------------------------------
@@ -221,8 +276,8 @@ def scale_bar(axes: Axes, height_in: float, text: Callable[[float], str]) -> Non
     bar = Rectangle((left, y - thick / 2), length, thick, transform=across, clip_on=False, color=INK, lw=0)
     bar.set_gid("scale-bar")
     axes.add_patch(bar)
-    gap = {"xytext": (4, 0), "textcoords": "offset points"}
-    axes.annotate(text(length), (left + length, y), xycoords=across, va="center", size=8, **gap)
+    gap: dict[str, Any] = {"xytext": (4, 0), "textcoords": "offset points"}
+    axes.annotate(text(length), (left + length, y), xycoords=across, va="center", size=8, gid="scale-text", **gap)
 
 
 # --- images -------------------------------------------------------------------------------------------------
@@ -253,6 +308,17 @@ def edges(y: NDArray[Any], x: NDArray[Any]) -> Window:
     """Window of an image whose pixel centres are at `y` and `x`, two or more each."""
     dy, dx = ((axis[-1] - axis[0]) / (len(axis) - 1) / 2 for axis in (y, x))
     return Window(float(x[0] - dx), float(x[-1] + dx), float(y[0] - dy), float(y[-1] + dy))
+
+
+def thinned(place: Window, *arrays: NDArray[Any]) -> tuple[Window, list[NDArray[Any]]]:
+    """Every k-th pixel of large images ``(h, w)`` and what they then cover: no screen shows more."""
+    h, w = arrays[0].shape
+    k = max(1, min(h, w) // MOST_PIXELS)
+    ny, nx = h // k, w // k
+    right = place.left + (place.right - place.left) * nx * k / w
+    bottom = place.top + (place.bottom - place.top) * ny * k / h
+    window = Window(place.left, right, place.top, bottom)
+    return window, [a[k // 2 :: k, k // 2 :: k][:ny, :nx] for a in arrays]
 
 
 def image(
@@ -303,15 +369,27 @@ def _colours(name: str) -> Colormap:
 def colour_bar(page: Page, frame: Box, scale: Scale) -> None:
     """Draw a colour bar right of an image's frame."""
     axes = page.axes(Box(frame.left + frame.width + 0.07, frame.top, 0.11, frame.height))
-    locator: Locator | None = MaxNLocator(5)
-    if isinstance(scale.norm, LogNorm):
-        locator = LogLocator(numticks=6)
     mappable = ScalarMappable(scale.norm, colormaps[scale.map])
-    bar = page.figure.colorbar(mappable, cax=axes, ticks=locator)
+    label = scale.label
+    if isinstance(scale.norm, LogNorm):
+        bar = page.figure.colorbar(mappable, cax=axes, ticks=LogLocator(numticks=6))
+    else:
+        bar = page.figure.colorbar(mappable, cax=axes, ticks=MaxNLocator(5))
+        unit = _thousands(scale.norm)
+        bar.formatter = FuncFormatter(lambda value, _: f"{value / unit:.6g}".replace("-", "−"))
+        label = polished(f"{unit:.0e}")[2:] + f" {label}" if unit != 1 else label
+    if scale.shown is not None:
+        bar.ax.set_ylim(*scale.shown)
     bar.ax.yaxis.set_minor_locator(NullLocator())
     if scale.ticks:
         places, texts = zip(*scale.ticks, strict=True)
         bar.set_ticks(places, labels=texts)
-    bar.outline.set_linewidth(0.5)
+    cast(Any, bar.outline).set_linewidth(0.5)
     bar.ax.tick_params(length=2, pad=2, width=0.5)
-    bar.set_label(scale.label, size=8, labelpad=3)
+    bar.set_label(label, size=8, labelpad=3)
+
+
+def _thousands(norm: Normalize) -> float:
+    """Power of 1000 to write large or small limits in."""
+    size = max(abs(norm.vmin or 0.0), abs(norm.vmax or 0.0))
+    return 1.0 if size == 0 or 1e-2 <= size < 1e4 else 1000.0 ** math.floor(math.log10(size) / 3)

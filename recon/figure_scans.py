@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from matplotlib.colors import Normalize
+from matplotlib import colormaps
+from matplotlib.axes import Axes
+from matplotlib.colors import Normalize, to_rgb
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from recon.figure_colours import (
     AMPLITUDE_MAP,
+    HATCH,
     INK,
     LEVEL_COLOURS,
+    MUTED,
     ORANGE,
+    SKY,
+    VERMILION,
     Scale,
     count_scale,
     robust_limits,
@@ -25,19 +30,19 @@ from recon.figure_panels import (
     MICRO,
     covered_pixels,
     covered_window,
-    mark_pixels,
+    draw_table,
     nearest_map,
     notes_below,
     object_panels,
     order_panel,
-    pattern_panel,
     positions_window,
     probe_panel,
     size_text,
-    table,
+    table_rows,
     typical_step_m,
 )
 from recon.figure_parts import (
+    COLOUR_BAR,
     EDGE,
     HEADER,
     LINE,
@@ -47,13 +52,17 @@ from recon.figure_parts import (
     Window,
     draw_remarks,
     edges,
+    frequency_text,
     header,
     image,
+    polished,
     remark_lines,
     styled,
+    thinned,
 )
 from scans.checks import FirstLook, check_scan, geometry_table
 from scans.detector import plan_readout
+from scans.geometry import Geometry
 from scans.measures import probe_size
 from scans.preparation import PreparedScan
 from scans.scan import Finding, Scan
@@ -75,9 +84,13 @@ def inspect_figure(scan: Scan, look: FirstLook, prepared: PreparedScan | None = 
     """
     findings = prepared.findings if prepared else tuple(check_scan(scan))
     remarks = remark_lines(findings, WIDTH)
-    page = Page(WIDTH, HEADER + 6.4 + 0.25 + LINE * len(remarks))
+    panels, beside = Box(EDGE, HEADER, 8.9, 5.5), Box(9.45, HEADER, WIDTH - 9.45 - EDGE, 0)
+    rows, table_height = table_rows(geometry_table(scan, look), beside.width)
+    height = max(panels.height, table_height)
+    page = Page(WIDTH, HEADER + height + 0.3 + LINE * len(remarks))
     _scan_header(page, scan, look, findings)
-    upper, lower = (Box(EDGE, HEADER + 3.25 * k, 8.55, 3.15).columns(3, 0.1) for k in (0, 1))
+    half = Box(panels.left, panels.top, panels.width, height / 2 - 0.05)
+    upper, lower = (half.inner(top=k * height / 2, bottom=-k * height / 2).columns(3, 0.1) for k in (0, 1))
     _patterns(page, upper[:2], scan, look)
     step = typical_step_m(scan.positions_m, min(scan.geometry.frame_width_m) / 4)
     window = positions_window(scan.positions_m, 0.8 * step)
@@ -85,30 +98,28 @@ def inspect_figure(scan: Scan, look: FirstLook, prepared: PreparedScan | None = 
     probe = probe_size(scan.zone_plate, scan.geometry.wavelength_m)
     order_panel(page, upper[2], scan.positions_m, window, left_out, probe.diameter_m if probe else None)
     _maps(page, lower, scan, look, window, step)
-    table(page, Box(9.1, HEADER, WIDTH - 9.1 - EDGE, 6.4), "Geometry", geometry_table(scan, look))
-    draw_remarks(page, HEADER + 6.45, remarks)
+    draw_table(page, beside, "Geometry", rows)
+    draw_remarks(page, HEADER + height + 0.1, remarks)
     return page.figure
 
 
 def _scan_header(page: Page, scan: Scan, look: FirstLook, findings: Sequence[Finding]) -> None:
-    name = scan.path.name if scan.path else scan.title or "scan in memory"
     h, w = look.mean.shape
-    gain = "" if look.unit == "photon" else " (gain unknown: counts in ADU)"
+    gain = "" if look.unit == "photon" else " · gain unknown: counts in ADU"
     facts = [
         f"{scan.n_frames} frames of {h} × {w} pixels · {scan.geometry.energy_ev:.6g} eV · object pixel "
         f"{min(scan.geometry.object_pixel_m) * 1e9:.4g} nm · layout {scan.layout}{gain}",
+        scan.title,
     ]
     if scan.guesses:
-        facts.append("guessed, please check: " + ", ".join(f"{n.what} = {n.value}" for n in scan.guesses))
-    elif scan.path and scan.title:
-        facts.append(scan.title)
-    levels = [f.level for f in findings]
+        facts[1] = "guessed, please check: " + ", ".join(f"{n.what} = {n.value}" for n in scan.guesses)
+    levels: list[str] = [f.level for f in findings]
     badge = "No findings", LEVEL_COLOURS["good"]
-    for level, word in (("serious", "serious"), ("caution", "caution")):
+    for level, word in (("serious", "serious finding"), ("caution", "caution")):
         if number := levels.count(level):
-            badge = f"{number} {word} finding{'s' if number > 1 else ''}", LEVEL_COLOURS[level]
+            badge = f"{number} {word}{'s' if number > 1 else ''}", LEVEL_COLOURS[level]
             break
-    header(page, f"First look at {name}", facts, badge)
+    header(page, f"First look at {scan.path.name if scan.path else 'a scan in memory'}", facts, badge)
 
 
 def _patterns(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook) -> None:
@@ -118,14 +129,14 @@ def _patterns(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook) -> 
     unit = "photons" if look.unit == "photon" else look.unit
     mean, top = (np.where(good, values, np.nan) for values in (look.mean, look.maximum))
     scale = count_scale(mean, f"{unit} per frame")
-    first = pattern_panel(page, boxes[0], mean, g, "Mean pattern", scale)
-    mark_pixels(first, g, good.shape, [(look.hot_px, "hot"), (look.dead_px, "dead")])
-    second = pattern_panel(page, boxes[1], top, g, "Brightest value of each pixel", count_scale(top, unit))
-    mark_pixels(second, g, good.shape, [(saturated, "saturated")])
+    first = _pattern_panel(page, boxes[0], mean, g, "Mean pattern", scale)
+    _mark_pixels(first, g, good.shape, [(look.hot_px, "hot"), (look.dead_px, "dead")])
+    second = _pattern_panel(page, boxes[1], top, g, "Brightest value of each pixel", count_scale(top, unit))
+    _mark_pixels(second, g, good.shape, [(saturated, "saturated")])
 
 
 def _maps(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook, window: Window, step: float) -> None:
-    """What each frame says about the sample at its position."""
+    """Draw what each frame says about the sample at its position."""
     light, what = look.totals, "photons" if look.unit == "photon" else look.unit
     title = "Transmission map"
     if scan.monitor is not None and (scan.monitor > 0).all():
@@ -158,9 +169,7 @@ def simulate_figure(scan: Scan, truth: Truth) -> Figure:
     axes = object_panels(page, (left, middle), phase, amplitude, (shown, trusted), place, window, "True")
     _positions(axes, scan, truth)
     power = (np.abs(truth.probe) ** 2).sum(axis=(1, 2))
-    probe_panel(
-        page, right, truth.probe, (truth.pixel_m, truth.pixel_m), power / power.sum(), name="True probe"
-    )
+    probe_panel(page, right, truth.probe, (truth.pixel_m, truth.pixel_m), power / power.sum(), name="True probe")
     _frames(page, Box(EDGE, HEADER + 3.55, WIDTH - 2 * EDGE, 2.6), scan)
     return page.figure
 
@@ -174,24 +183,23 @@ def _truth_header(page: Page, scan: Scan, truth: Truth, window: Window) -> None:
         f"{(np.abs(truth.probe) ** 2).sum():.3g} photons per frame in front of the sample, "
         f"{truth.lit[truth.lit > 0].sum():.3g} in all",
     ]
-    name = scan.path.name if scan.path else scan.title or "scan in memory"
-    title = name[:1].upper() + name[1:] if not scan.path else f"Simulated scan {Path(name).name}"
-    header(page, title, facts)
+    title = scan.title or "Simulated scan"
+    header(page, title[:1].upper() + title[1:], facts)
 
 
-def _positions(axes: Sequence[Any], scan: Scan, truth: Truth) -> None:
-    """True positions on the phase, with the recorded ones where they differ by a tenth of a pixel."""
+def _positions(axes: Sequence[Axes], scan: Scan, truth: Truth) -> None:
+    """Mark true positions on the phase, and the recorded ones where they are off by a tenth of a pixel."""
     true, recorded = truth.positions_m * MICRO, scan.positions_m * MICRO
-    size = min(7.0, max(0.8, 2500 / len(true)))
+    size = min(10.0, max(1.0, 3000 / len(true)))
     off = np.abs(true - recorded).max() > 0.1 * truth.solver_pixel_m * MICRO
     if off:
-        axes[0].scatter(recorded[:, 1], recorded[:, 0], s=size, color=ORANGE, lw=0)
-    axes[0].scatter(true[:, 1], true[:, 0], s=size, color=INK, lw=0)
+        axes[0].scatter(recorded[:, 1], recorded[:, 0], s=size, color=ORANGE, edgecolors="white", lw=0.3)
+    axes[0].scatter(true[:, 1], true[:, 0], s=size, color=INK, edgecolors="white", lw=0.3)
     notes_below(axes[0], [("• recorded", ORANGE), ("• true position", INK)] if off else [("• position", INK)])
 
 
 def _frames(page: Page, box: Box, scan: Scan) -> None:
-    """Some frames, evenly spread over the scan, on one scale."""
+    """Draw some frames, evenly spread over the scan, on one scale."""
     readout = plan_readout(scan)
     chosen = np.unique(np.linspace(0, scan.n_frames - 1, FRAMES_SHOWN).round().astype(int))
     frames = []
@@ -201,9 +209,62 @@ def _frames(page: Page, box: Box, scan: Scan) -> None:
         frames.append(np.where(good, block.values[0], np.nan))
     unit = "photons" if readout.unit == "photon" else readout.unit
     scale = count_scale(np.array(frames), unit)
-    width = (box.width - 0.75) / FRAMES_SHOWN
+    width = (box.width - COLOUR_BAR + 0.12) / FRAMES_SHOWN
     for k, (j, frame) in enumerate(zip(chosen, frames, strict=True)):
         last = k == len(frames) - 1
-        cell = Box(box.left + k * width, box.top, width + (0.75 if last else 0) - 0.12, box.height)
-        title = f"Frame {j}: {np.nansum(frame):.3g} {unit}"
-        pattern_panel(page, cell, frame, scan.geometry, title, scale, with_bar=last)
+        cell = Box(box.left + k * width, box.top, width - 0.12 + last * COLOUR_BAR, box.height)
+        axes = _pattern_panel(page, cell, frame, scan.geometry, f"Frame {j}", scale, with_bar=last)
+        total = polished(f"{np.nansum(frame):.3g} {unit}")
+        axes.set_title(total, loc="right", size=8, weight="normal", color=MUTED)
+
+
+def _pattern_panel(
+    page: Page,
+    box: Box,
+    pattern: NDArray[Any],
+    geometry: Geometry,
+    title: str,
+    scale: Scale,
+    *,
+    with_bar: bool = True,
+) -> Axes:
+    """Draw a detector pattern ``(h, w)`` over spatial frequency; nan where not measured."""
+    place, (pattern,) = thinned(_frequency_window(geometry, pattern.shape), pattern)
+    colours = _pattern_colours(pattern, scale)
+    explained = scale if with_bar else None
+    return image(page, box, colours, place, title=title, scale=explained, bar_text=frequency_text)
+
+
+def _pattern_colours(pattern: NDArray[Any], scale: Scale) -> NDArray[np.float64]:
+    """Colours ``(h, w, 3)`` of a pattern: counts of 0 as the least, missing pixels in a plain grey."""
+    values = np.where(pattern > 0, pattern, float(scale.norm.vmin or 1.0))
+    colours = colormaps[scale.map](np.clip(scale.norm(values), 0, 1))[..., :3]
+    colours[~np.isfinite(pattern)] = to_rgb(HATCH)
+    return colours
+
+
+def _frequency_window(geometry: Geometry, shape: tuple[int, ...]) -> Window:
+    """Window in 1/µm of a frame of `shape`: a detector pixel is p/(λz) wide."""
+    per_px = 1e-6 / np.array(geometry.frame_width_m)
+    y, x = ((np.arange(n) - n // 2) * step for n, step in zip(shape, per_px, strict=True))
+    return edges(y, x)
+
+
+def _mark_pixels(
+    axes: Axes, geometry: Geometry, shape: tuple[int, ...], groups: Sequence[tuple[NDArray[Any], str]]
+) -> None:
+    """Mark pixels ``(K, 2)`` of a pattern: "dead", "hot" or "saturated"; their numbers stand below right."""
+    place, notes = _frequency_window(geometry, shape), []
+    size = np.array([place.bottom - place.top, place.right - place.left]) / shape
+    for pixels, name in groups:
+        if not len(pixels):
+            continue
+        marker, sign, colour = _PIXEL_MARKS[name]
+        y, x = ((np.asarray(pixels) + 0.5) * size + (place.top, place.left)).T
+        style: dict[str, Any] = {"color": colour} if marker == "x" else {"facecolors": "none", "edgecolors": colour}
+        axes.scatter(x, y, s=min(22.0, max(5.0, 600 / len(x))), marker=marker, linewidths=0.8, **style)
+        notes.append((f"{sign} {len(pixels)} {name}", colour))
+    notes_below(axes, notes)
+
+
+_PIXEL_MARKS = {"dead": ("s", "□", SKY), "hot": ("x", "×", VERMILION), "saturated": ("o", "○", ORANGE)}

@@ -55,12 +55,14 @@ from recon.figure_parts import (
     image,
     remark_lines,
     styled,
+    thinned,
 )
 from recon.figure_scans import inspect_figure, simulate_figure
 from recon.hdf5 import replacing
 from recon.registration import remove_ramp
 from recon.result import Result
-from recon.ring_correlation import Crossing, RingCorrelation
+from recon.ring_correlation import RingCorrelation
+from recon.ring_curve import Crossing
 
 __all__ = ["inspect_figure", "resolution_figure", "result_figure", "save", "simulate_figure"]
 
@@ -96,16 +98,16 @@ def result_figure(result: Result) -> Figure:
     The object is cropped to the well-covered region; what was not measured is hatched.
     """
     remarks = remark_lines(result.findings, WIDTH)
-    page = Page(WIDTH, HEADER + 3.55 + 3.0 + 0.2 + LINE * len(remarks))
+    page = Page(WIDTH, HEADER + 3.75 + 3.0 + 0.3 + LINE * len(remarks))
     covered, trusted = covered_pixels(result.coverage, np.isfinite(result.transmission))
     place = edges(result.y_m * MICRO, result.x_m * MICRO)
     positions = result.positions_refined_m
     window = covered_window(covered, place, positions)
     _result_header(page, result, window)
-    left, middle, right = Box(EDGE, HEADER, WIDTH - 2 * EDGE, 3.4).columns(3)
+    left, middle, right = Box(EDGE, HEADER, WIDTH - 2 * EDGE, 3.6).columns(3)
     object_panels(page, (left, middle), result.phase, result.amplitude, (covered, trusted), place, window)
     probe_panel(page, right, result.probe, result.pixel_m, result.occupancy)
-    left, middle, right = Box(EDGE, HEADER + 3.55, WIDTH - 2 * EDGE, 3.0).columns(3)
+    left, middle, right = Box(EDGE, HEADER + 3.75, WIDTH - 2 * EDGE, 3.0).columns(3)
     _coverage(page, left, result, place, window)
     h = result.history
     history_panel(page, middle, "R factor", h.iteration, h.stage, {"R factor": h.r_factor})
@@ -113,13 +115,13 @@ def result_figure(result: Result) -> Figure:
     if h.held_out is not None:
         curves["held-out pixels"] = h.held_out
     history_panel(page, right, "Poisson deviance per pixel", h.iteration, h.stage, curves)
-    draw_remarks(page, HEADER + 3.55 + 3.0 + 0.05, remarks)
+    draw_remarks(page, HEADER + 3.75 + 3.0 + 0.15, remarks)
     return page.figure
 
 
 def _result_header(page: Page, result: Result, window: Window) -> None:
     source, history = result.provenance.source, result.history
-    name = Path(source.path).name if source else "arrays in memory"
+    title = f"Reconstruction of {Path(source.path).name}" if source else "Reconstruction"
     (py, px), out = result.pixel_m, len(result.left_out)
     pixel = f"{px * 1e9:.4g} nm" if abs(py / px - 1) < 1e-3 else f"{px * 1e9:.4g} (x) × {py * 1e9:.4g} (y) nm"
     facts = [
@@ -134,21 +136,21 @@ def _result_header(page: Page, result: Result, window: Window) -> None:
         run.append(f"R factor {history.r_factor[-1]:.3g}, deviance {history.deviance[-1]:.3g} per pixel")
     run.append(f"stopped: {result.stop_reason.value}" if result.stop_reason else f"status: {result.status}")
     badge = result.verdict.capitalize(), LEVEL_COLOURS[_BADGES[result.verdict]]
-    header(page, f"Reconstruction of {name}", [" · ".join(facts), " · ".join(run)], badge)
+    header(page, title, [" · ".join(facts), " · ".join(run)], badge)
 
 
 def _coverage(page: Page, box: Box, result: Result, place: Window, window: Window) -> None:
     """Light on the sample with the positions on it."""
     counts = "photons" if result.coverage_unit == "photon" else "ADU"
-    light = np.where(np.isfinite(result.coverage), result.coverage, 0)
+    place, (light,) = thinned(place, np.where(np.isfinite(result.coverage), result.coverage, 0))
     scale = Scale(COVERAGE_MAP, Normalize(0, max(float(light.max()), 1e-12)), f"{counts} per pixel")
     axes = image(page, box, light, place, title="Coverage and positions", scale=scale, window=window)
     measured, refined = result.positions_measured_m * MICRO, result.positions_refined_m * MICRO
-    size = min(9.0, max(1.0, 3000 / len(refined)))
+    size = min(10.0, max(1.0, 3000 / len(refined)))
     moved = not np.allclose(measured, refined, rtol=0, atol=0.02 * MICRO * min(result.pixel_m))
     if moved:
-        axes.scatter(measured[:, 1], measured[:, 0], s=size, color=ORANGE, lw=0)
-    axes.scatter(refined[:, 1], refined[:, 0], s=size, color=INK, lw=0)
+        axes.scatter(measured[:, 1], measured[:, 0], s=size, color=ORANGE, edgecolors="white", lw=0.3)
+    axes.scatter(refined[:, 1], refined[:, 0], s=size, color=INK, edgecolors="white", lw=0.3)
     notes_below(axes, [("• measured", ORANGE), ("• refined", INK)] if moved else [("• position", INK)])
 
 
@@ -171,46 +173,53 @@ def resolution_figure(rings: RingCorrelation, a: NDArray[Any], b: NDArray[Any] |
     """
     remarks = remark_lines(rings.findings, WIDTH)
     page = Page(WIDTH, HEADER + 6.4 + 0.2 + LINE * len(remarks))
-    best = rings.crossings["1/7"]
     ny, nx = (s.stop - s.start for s in rings.area)
     (py, px), (sy, sx) = rings.pixel_m, rings.shift_m
     facts = [
         f"compared: {nx * px * MICRO:.3g} × {ny * py * MICRO:.3g} µm, {nx} × {ny} pixels · {rings.window} window · "
-        f"shift taken out: {sx * 1e9:.3g} nm (x), {sy * 1e9:.3g} nm (y)",
+        f"shift taken out: {sx * 1e9:.2g} nm (x), {sy * 1e9:.2g} nm (y)",
         "Half period: one line, the number usually called resolution. Full period: one dark and one bright line.",
     ]
-    header(page, f"Resolution: {_crossing_text(best, short=True)}", facts)
-    _curve(page, Box(EDGE, HEADER + 0.25, 7.3, 4.6), rings)
+    header(page, _headline(rings.crossings["1/7"]), facts)
+    _curve(page, Box(EDGE, HEADER + 0.25, 8.0, 4.6), rings)
     _crossing_rows(page, EDGE + 0.55, HEADER + 5.1, rings)
-    _compared(page, Box(8.2, HEADER, WIDTH - 8.2 - EDGE, 6.4), rings, a, b)
+    _compared(page, Box(8.95, HEADER, WIDTH - 8.95 - EDGE, 6.4), rings, a, b)
     draw_remarks(page, HEADER + 6.4 + 0.05, remarks)
     return page.figure
 
 
-def _crossing_text(crossing: Crossing, *, short: bool = False) -> str:
+def _crossing_text(crossing: Crossing) -> str:
     half, full = crossing.half_period_m, crossing.full_period_m
     if half is not None and full is not None:
-        periods = f"half period {half * 1e9:.3g} nm"
-        return f"{periods} (where F falls to 1/7)" if short else f"{periods}, full period {full * 1e9:.3g} nm"
+        return f"half period {half * 1e9:.3g} nm, full period {full * 1e9:.3g} nm"
     if crossing.status == "not crossed":
-        edge = 0.5e9 / crossing.last_frequency_per_m
-        return f"not reached down to a half period of {edge:.3g} nm, the finest measured"
+        finest = 0.5e9 / crossing.last_frequency_per_m
+        return f"not crossed down to a half period of {finest:.3g} nm, where the measurement ends"
     return "nothing in common at any period"
+
+
+def _headline(crossing: Crossing) -> str:
+    if crossing.half_period_m is not None:
+        return f"Resolution: half period {crossing.half_period_m * 1e9:.3g} nm (where F falls to 1/7)"
+    if crossing.status == "not crossed":
+        return "Resolution: finer than the measurement reaches (F stays above 1/7)"
+    return "Resolution: none, the two images have nothing in common"
 
 
 def _curve(page: Page, box: Box, rings: RingCorrelation) -> None:
     axes = plot_axes(page, box, "", "spatial frequency (1/µm)")
     k = rings.frequency_per_m * 1e-6
     axes.set_ylabel("ring correlation F")
-    axes.set(xlim=(0, k[-1]), ylim=(min(-0.1, float(np.nanmin(rings.frc)) - 0.03), 1.05))
+    lowest = float(np.min(rings.frc[~rings.left_out], initial=0.0))
+    axes.set(xlim=(0, k[-1]), ylim=(min(-0.1, lowest - 0.03), 1.05))
     axes.axhline(0, color=MUTED, lw=0.7)
     step = k[1] - k[0]
     for first, after in _runs(rings.left_out):
         axes.axvspan(k[first] - step / 2, k[after - 1] + step / 2, color=FAINT, lw=0, zorder=0)
-    axes.fill_between(k, -rings.noise_band, rings.noise_band, color=MUTED, alpha=0.15, lw=0)
+    axes.fill_between(k[1:], -rings.noise_band[1:], rings.noise_band[1:], color=MUTED, alpha=0.15, lw=0)
     thresholds = {"1/7": np.full(k.shape, 1 / 7), "0.5": np.full(k.shape, 0.5)}
     thresholds |= {"half-bit": rings.half_bit, "1-bit": rings.one_bit}
-    axes.plot(k, rings.frc, color=INK, lw=1.6, zorder=4)
+    axes.plot(k[1:], rings.frc[1:], color=INK, lw=1.6, zorder=4)  # ring 0 is the mean, which was removed
     for name, (colour, line) in _CURVES.items():
         axes.plot(k[1:], thresholds[name][1:], color=colour, ls=line, lw=1.1, zorder=3)
         at = rings.crossings[name].frequency_per_m
@@ -228,16 +237,17 @@ def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _period_axis(axes: Axes, last_per_um: float, inches: float) -> None:
-    """Half periods in nm along the top."""
+    """Half periods in nm along the top, the roundest first."""
     top = axes.twiny()
     top.set_xlim(axes.get_xlim())
+    decades = [10.0**n for n in range(-1, 6)]
+    steps = (1, 2, 5, 3, 1.5, 4, 2.5, 1.2, 7)
     periods: list[float] = []
-    for decade in (1e4, 1e3, 1e2, 1e1, 1.0, 0.1):
-        for period in (decade * step for step in (1, 0.5, 0.4, 0.3, 0.25, 0.2, 0.15, 0.12)):
-            at = 500 / period
-            before = 500 / periods[-1] if periods else 0.0
-            if at <= last_per_um and (at - before) / last_per_um * inches > 0.45:
-                periods.append(period)
+    for period in (step * decade for step in steps for decade in decades):
+        at = 500 / period
+        near = min((abs(at - 500 / other) for other in periods), default=last_per_um)
+        if at <= last_per_um and near / last_per_um * inches > 0.4 and at / last_per_um * inches > 0.3:
+            periods.append(period)
     top.set_xticks([500 / p for p in periods], labels=[f"{p:g}" for p in periods])
     top.set_xlabel("half period (nm)")
     for side in ("right", "bottom"):
@@ -245,7 +255,7 @@ def _period_axis(axes: Axes, last_per_um: float, inches: float) -> None:
 
 
 def _crossing_rows(page: Page, left: float, top: float, rings: RingCorrelation) -> None:
-    """The key to the curve, with what each threshold says."""
+    """Write the key to the curve, with what each threshold says."""
     names = {"1/7": "F = 1/7", "half-bit": "half-bit curve", "1-bit": "1-bit curve", "0.5": "F = 0.5"}
     glyphs = {"o": "●", "s": "■", "^": "▲", "D": "◆"}
     for row, (name, words) in enumerate(names.items()):
@@ -253,9 +263,7 @@ def _crossing_rows(page: Page, left: float, top: float, rings: RingCorrelation) 
         page.text(left, y, glyphs[_MARKS[name]], color=_CURVES[name][0], size=9)
         page.text(left + 0.22, y, words, weight=weight)
         page.text(left + 1.35, y, _crossing_text(rings.crossings[name]), weight=weight)
-    grey = (
-        "shaded: rings not searched (centre, lattice of the scan); band around 0: chance agreement, one sigma"
-    )
+    grey = "shaded: rings not searched (centre, lattice of the scan); band around 0: chance agreement, one sigma"
     page.text(left, top + 0.86, grey, size=7.5, color=MUTED)
 
 
@@ -271,14 +279,14 @@ def _compared(page: Page, box: Box, rings: RingCorrelation, a: NDArray[Any], b: 
         everywhere = np.ones(first.shape, bool)
         shown, scale = phase_scale(np.angle(images[0] * turn), everywhere)
         images = [shown, *(phase_scale(np.angle(other * turn), everywhere)[0] for other in images[1:])]
-        what = "phase"
+        what = "Phase"
     else:
         scale = Scale(AMPLITUDE_MAP, Normalize(*robust_limits(first), clip=True), "value")
-        what = "image"
+        what = "Values"
     (py, px), (rows, columns) = rings.pixel_m, rings.area
     y, x = (np.arange(s.start, s.stop) * p * MICRO for s, p in ((rows, py), (columns, px)))
     height = (box.height - 0.15) / 2
     for k, values in enumerate(images):
         cell = Box(box.left, box.top + k * (height + 0.15), box.width, height)
-        order = "First" if k == 0 else "Second"
-        image(page, cell, values, edges(y, x), title=f"{order} {what}", scale=scale)
+        title = f"{what} of the first image" if k == 0 else f"{what} of the second, aligned"
+        image(page, cell, values, edges(y, x), title=title, scale=scale)

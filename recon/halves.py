@@ -143,7 +143,7 @@ def compare_images(a: Result, b: Result, method: str) -> Resolution:
         a.pixel_m,
         weight=a.coverage[areas[0]],
         weight_b=b.coverage[areas[1]],
-        lattice_m=lattice_periods(a.positions_refined_m),
+        lattice_m=lattice_periods(a.positions_measured_m),
     )
     return Resolution(rings, method, images)
 

@@ -87,28 +87,28 @@ class StopSignal:
 
 @dataclass
 class _Best:
-    """Copies of object and probe at the lowest R factor; what a diverged run falls back to."""
+    """Object and probe before the pass of lowest R factor; what a diverged run falls back to.
 
+    A pass measures what it was given: what it leaves behind may be worse, or not even finite.
+    """
+
+    arrays: tuple[Array, Array]
     r_factor: float = math.inf
-    object_: Array = None
-    probe: Array = None
     passes_above: int = 0
 
-    def watch(self, record: PassRecord, state: State) -> StopReason | None:
-        """Compare a new record; return a reason to give up."""
+    def watch(self, record: PassRecord, before: tuple[Array, Array]) -> StopReason | None:
+        """Compare a new record, of a pass that began with these arrays; return a reason to give up."""
         if not math.isfinite(record.r_factor) or not math.isfinite(record.deviance):
             return StopReason.NON_FINITE
         if record.r_factor < self.r_factor:
-            self.r_factor = record.r_factor
-            self.object_, self.probe = state.object_.copy(), state.probe.copy()
+            self.r_factor, self.arrays = record.r_factor, before
         above = record.r_factor > DIVERGENCE_RATIO * self.r_factor
         self.passes_above = self.passes_above + 1 if above else 0
         return StopReason.DIVERGED if self.passes_above >= DIVERGENCE_PASSES else None
 
     def restore(self, state: State) -> None:
         """Put the best object and probe back into `state`."""
-        if self.object_ is not None:
-            state.object_, state.probe = self.object_, self.probe
+        state.object_, state.probe = self.arrays
 
 
 @dataclass
@@ -142,17 +142,18 @@ class Loop:
 
     def _run_stage(self, stage: Stage, state: State, stop: StopSignal) -> StopReason:
         stage.solver.prepare(self.problem, state)
-        best = _Best()
-        first = len(self.records)
+        best = _Best((state.object_.copy(), state.probe.copy()))
+        first = max(0, len(self.records) - state.stage_pass)  # a resumed stage settles as if never stopped
         while state.stage_pass < stage.iterations:
+            before = state.object_.copy(), state.probe.copy()
             record = self._one_pass(stage, state)
-            reason = best.watch(record, state)
+            reason = best.watch(record, before)
             if reason:
                 best.restore(state)
                 return reason
             if stop.requested:
                 return StopReason.INTERRUPTED
-            if self.hooks.time_budget_s and record.seconds >= self.hooks.time_budget_s:
+            if self.hooks.time_budget_s is not None and record.seconds >= self.hooks.time_budget_s:
                 return StopReason.TIME_LIMIT
             if _settled(self.records[first:]):
                 return StopReason.CONVERGED
@@ -177,13 +178,13 @@ class Loop:
         return record
 
     def _seconds_left(self, state: State, record: PassRecord) -> float:
-        """Passes to come at the pace of the last ten, within the time budget."""
+        """Return the time of the passes to come at the pace of the last ten, within the time budget."""
         recent = self.records[-11:]
         pace = (record.seconds - recent[0].seconds) / max(1, len(recent) - 1) if len(recent) > 1 else record.seconds
         total = sum(s.iterations for s in self.stages[state.stage :]) - state.stage_pass
         left = pace * total
         budget = self.hooks.time_budget_s
-        return min(left, max(0.0, budget - record.seconds)) if budget else left
+        return min(left, max(0.0, budget - record.seconds)) if budget is not None else left
 
     def _maybe_checkpoint(self, state: State) -> None:
         now = time.perf_counter()
@@ -197,6 +198,5 @@ def _settled(records: Sequence[PassRecord]) -> bool:
         return False
     old, new = records[-1 - SETTLED_PASSES], records[-1]
     return all(
-        abs(a - b) <= SETTLED_SHARE * abs(a)
-        for a, b in ((old.r_factor, new.r_factor), (old.deviance, new.deviance))
+        abs(a - b) <= SETTLED_SHARE * abs(a) for a, b in ((old.r_factor, new.r_factor), (old.deviance, new.deviance))
     )

@@ -60,8 +60,8 @@ def expected_deviance(mean: NDArray[np.floating]) -> NDArray[np.float64]:
     grid, values = _deviance_table()
     m = np.maximum(np.asarray(mean, float), 1e-12)
     inside = np.interp(np.log(m), np.log(grid), values)
-    # Below the grid nearly every count is zero, and a zero's deviance is 2 m plus the rare single count.
-    low = 2 * m - 2 * m * np.log(m)
+    # E[m - k] = 0 leaves 2 (E[k ln k] - m ln m); below the grid counts above one are too rare to matter.
+    low = -2 * m * np.log(m)
     return np.where(m < grid[0], low, np.where(m > grid[-1], 1 + 1 / (6 * m), inside))
 
 
@@ -108,7 +108,7 @@ def _expected_on_device(intensity: Array, log_grid: Array, table: Array) -> Arra
     return xp.where(model > 200, 1 + 1 / (6 * model), xp.interp(xp.log(model), log_grid, table))
 
 
-def judge(fit: Fit, stop: StopReason, unit: str, findings: tuple[Finding, ...]) -> tuple[str, tuple[Finding, ...]]:
+def judge(fit: Fit, stop: StopReason | None, unit: str, findings: tuple[Finding, ...]) -> tuple[str, tuple[Finding, ...]]:
     """Return the verdict and all findings: the scan's own and those on the run.
 
     A serious finding means "not to be trusted", a caution "usable with cautions".
@@ -119,7 +119,7 @@ def judge(fit: Fit, stop: StopReason, unit: str, findings: tuple[Finding, ...]) 
     return VERDICTS[grade], tuple(found)
 
 
-def _stop_findings(stop: StopReason) -> list[Finding]:
+def _stop_findings(stop: StopReason | None) -> list[Finding]:
     if stop in (StopReason.DIVERGED, StopReason.NON_FINITE):
         return [
             Finding(

@@ -12,6 +12,8 @@ from recon.backend import Array, array_module
 
 # Model counts below this are treated as this: far below one photon, so no measured pixel decides by it.
 INTENSITY_FLOOR = 1e-3
+# Counts below this are none: far above float32's smallest number times any intensity.
+NO_COUNTS = 1e-25
 
 # (model intensity, counts, mask or None) -> factor c with d = F⁻¹[c F ψ] = -∂L/∂ψ*, zero where masked.
 DataTerm = Callable[[Array, Array, Array | None], Array]
@@ -80,8 +82,9 @@ def deviance_terms(intensity: Array, counts: Array, mask: Array | None) -> Array
     xp = array_module(intensity)
     model = xp.maximum(intensity, INTENSITY_FLOOR)
     seen = xp.maximum(counts, 0)
-    # I ln I -> 0 at I = 0: the ratio is set to one there, so that its logarithm vanishes.
-    terms = model - seen + seen * xp.log(xp.where(seen > 0, seen / model, 1))
+    # I ln I -> 0 at I = 0: the ratio is set to one there, so that its logarithm vanishes. Not only at 0:
+    # noise-free counts may be so small that the ratio underflows.
+    terms = model - seen + seen * xp.log(xp.where(seen > NO_COUNTS, seen / model, 1))
     if mask is not None:
         terms *= mask
     return 2 * terms.sum(dtype=xp.float64)

@@ -83,7 +83,7 @@ class Problem:
 
     def coordinates_m(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Sample coordinates of the object's pixel centres: y ``(H,)`` and x ``(W,)`` [m]."""
-        y, x = (self.origin_m[k] + self.pixel_m[k] * np.arange(self.object_shape[k]) for k in (0, 1))
+        y, x = (self.origin_m[k] + self.pixel_m[k] * np.arange(float(self.object_shape[k])) for k in (0, 1))
         return y, x
 
 
@@ -94,9 +94,7 @@ def _as_slice(index: NDArray[np.int64]) -> Any:
     return index
 
 
-def make_problem(
-    prepared: PreparedScan, device: Device, *, precision: str = "single", margin_px: int = 4
-) -> Problem:
+def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "single", margin_px: int = 4) -> Problem:
     """Shift frames to index 0, place the object's grid and move the arrays to `device`.
 
     Parameters
@@ -152,7 +150,7 @@ def _measured(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
 
 
 def empty_field_power(prepared: PreparedScan) -> float:
-    """Counts of a frame without sample: the mean of the strongest 2 % of the frames (at least three).
+    """Return the counts of a frame without sample: mean of the strongest 2 % of the frames (three at least).
 
     Where a scan never leaves the sample this is too low by the sample's own absorption, which a scan
     alone cannot tell from a weaker beam.

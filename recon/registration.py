@@ -127,17 +127,13 @@ def register(
     own_m, own_r = _own_ramp(moving, lit_m), _own_ramp(reference, lit_r)
     moving, reference = tilt(moving, -own_m), tilt(reference, -own_r)
     view = SubpixelView(moving, lit_m > 0)
-    starts = dict.fromkeys(
-        _coarse_shift(moving, reference, lit_m, lit_r, *scale) for scale in COARSE_SCALES_PX
-    )
+    starts = dict.fromkeys(_coarse_shift(moving, reference, lit_m, lit_r, *scale) for scale in COARSE_SCALES_PX)
     trials = [trial for start in starts for trial in _trials(view, reference, lit_m, lit_r, start)]
     problem, fit = max(trials, key=lambda trial: _likelihood(*trial))
     fit = problem.evaluate(problem.solve(fit, _ring_gain(problem, fit)))
     constant = complex(fit.scale * np.exp(-2j * np.pi * (own_m @ fit.shift)))
     ramp = own_r + fit.ramp - own_m
-    return Match(
-        _pair(fit.shift), _pair(ramp), constant, fit.misfit, _pair_of_int(reference.shape), _pair(own_m)
-    )
+    return Match(_pair(fit.shift), _pair(ramp), constant, fit.misfit, _pair_of_int(reference.shape), _pair(own_m))
 
 
 def object_error(estimate: NDArray[Any], truth: NDArray[Any], weight: NDArray[Any] | None = None) -> float:
@@ -316,7 +312,7 @@ def _coarse_shift(
     total = np.zeros(size)
     pairs = (_features(o, w, smooth_px, distance) for o, w in ((moving, lit_m), (reference, lit_r)))
     for (g_m, w_m), (g_r, w_r) in zip(*pairs, strict=True):
-        gm, wm, gr, wr = (fft.fft2(a, size) for a in (g_m * w_m, w_m, g_r * w_r, w_r))
+        gm, wm, gr, wr = (fft.fft2(a.astype(np.complex64), size) for a in (g_m * w_m, w_m, g_r * w_r, w_r))
         overlap = np.maximum(fft.ifft2(wm * np.conj(wr)).real, 1.0)
         means = fft.ifft2(gm * np.conj(wr)) * fft.ifft2(wm * np.conj(gr)) / overlap
         score = np.abs(fft.ifft2(gm * np.conj(gr)) - means) ** 2 / overlap
@@ -338,7 +334,15 @@ def _trials(
     # Noise of both images adds: the weight is the harmonic mean. The soft edge keeps rings apart.
     both = 2 * lit_r * there / np.maximum(lit_r + there, 1e-12)
     edge = ndimage.distance_transform_edt(np.pad(both > 0, 1))[1:-1, 1:-1] - FADE_PX
-    problem = ShiftProblem(view, reference, np.sqrt(both) * np.clip(edge / EDGE_PX, 0, 1))
+    window = np.sqrt(both) * np.clip(edge / EDGE_PX, 0, 1)
+    if not window.any():
+        raise InputError(
+            f"lit areas that do not overlap at a shift of {start} pixels",
+            where="moving, reference",
+            expected="a common lit area",
+            fix="Compare objects of the same place, or larger scans.",
+        )
+    problem = ShiftProblem(view, reference, window)
     ramp = np.zeros(2)
     if not view.real:
         beat = both * reference * np.conj(view.shifted(np.array(start), reference.shape))
@@ -347,9 +351,7 @@ def _trials(
         ramp = np.array([fft.fftfreq(n)[i] for n, i in zip(size, peak, strict=True)])
     fit = Fit(np.array(start, float), ramp)
     low_pass = np.exp(-0.5 * (_radius(problem.shape) / LOW_PASS_CYCLES_PER_PX) ** 2)
-    return [
-        (problem, problem.solve(first, steps=8)) for first in (fit, problem.solve(fit, low_pass, steps=8))
-    ]
+    return [(problem, problem.solve(first, steps=8)) for first in (fit, problem.solve(fit, low_pass, steps=8))]
 
 
 def _radius(shape: tuple[int, ...]) -> NDArray[np.float64]:

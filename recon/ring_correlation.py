@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +65,7 @@ LATTICE_ORDER = 0.9
 MIN_POSITIONS = 9
 # A lattice that would leave out more of the rings than this is left in: there would be nothing to judge by.
 LATTICE_SHARE = 0.6
+NOTHING: Final = "below from the start"
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,7 @@ class RingCorrelation(RingCurve):
         ny, nx = (s.stop - s.start for s in self.area)
         lines = [f"ring correlation over {ny} x {nx} pixels, {len(self.frc)} rings, {self.window} window"]
         lines += [f"  {crossing}" for crossing in self.crossings.values()]
-        return "\n".join(lines + [f"  {f.level}: {f.text} {f.fix}".rstrip() for f in self.findings])
+        return "\n".join(lines + [f"  {f.level}: {f.text}. {f.fix}".rstrip() for f in self.findings])
 
 
 def ring_correlation(
@@ -226,6 +227,8 @@ def _judge(
         "0.5": np.full(index.size, 0.5),
     }
     crossings = {name: first_crossing(name, curve, values, ~left_out) for name, values in thresholds.items()}
+    if crossings["half-bit"].status == NOTHING:  # a fixed threshold knows nothing of chance
+        crossings = {name: Crossing(name, NOTHING) for name in crossings}
     return RingCorrelation(
         curve.frequency_per_m,
         curve.frc,
@@ -236,13 +239,13 @@ def _judge(
         match,
         area,
         pixel_m,
-        tuple(_findings(curve, crossings["1/7"], lattice, left_out, lattice_m)),
+        tuple(_findings(curve, crossings, lattice, left_out, lattice_m)),
     )
 
 
 def _findings(
     curve: RingCurve,
-    headline: Crossing,
+    crossings: Mapping[str, Crossing],
     lattice: NDArray[np.bool_],
     left_out: NDArray[np.bool_],
     lattice_m: Sequence[float],
@@ -256,19 +259,8 @@ def _findings(
             "Compare a larger area.",
         )
     if lattice.any():
-        removed = bool(left_out[lattice].any())
-        periods = " and ".join(f"{period * 1e9:.0f}" for period in lattice_m)
-        what = f"the {lattice.sum()} rings at its orders " + (
-            "were left out" if removed else "are nearly all"
-        )
-        yield Finding(
-            "caution" if removed else "serious",
-            "position lattice",
-            f"the positions are a lattice of period {periods} nm, and both images may share an artefact of "
-            f"it: {what}, and the number may be too good",
-            "Scan a spiral, or jitter each point by at least 0.2 steps.",
-        )
-    if headline.status == "below from the start":
+        yield _lattice_finding(int(lattice.sum()), bool(left_out[lattice].any()), lattice_m)
+    if crossings["half-bit"].status == NOTHING:
         yield Finding(
             "serious",
             "nothing in common",
@@ -276,6 +268,7 @@ def _findings(
             "Check that both show the same place, at the same pixel size and orientation, and that both runs "
             "converged.",
         )
+    headline = crossings["1/7"]
     at_edge = float(np.median(curve.frc[-10:]))
     if headline.status == "not crossed" and at_edge > SUSPICIOUS:
         yield Finding(
@@ -292,6 +285,18 @@ def _findings(
             "the crossing lies beyond two thirds of the highest measured frequency",
             "Measure to larger angles to be sure of it.",
         )
+
+
+def _lattice_finding(rings: int, removed: bool, lattice_m: Sequence[float]) -> Finding:
+    periods = " and ".join(f"{period * 1e9:.0f}" for period in lattice_m)
+    what = f"the {rings} rings at its orders " + ("were left out" if removed else "are nearly all")
+    return Finding(
+        "caution" if removed else "serious",
+        "position lattice",
+        f"the positions are a lattice of period {periods} nm, and both images may share an artefact of it: "
+        f"{what}, and the number may be too good",
+        "Scan a spiral, or jitter each point by at least 0.2 steps.",
+    )
 
 
 def raster_period(positions_m: NDArray[np.float64]) -> float | None:
@@ -327,9 +332,7 @@ def lattice_periods(positions_m: NDArray[np.float64]) -> tuple[float, ...]:
     return tuple(float(1 / np.hypot(*q)) for q in found)
 
 
-def _bright_frequencies(
-    r: NDArray[np.float64], size: NDArray[np.float64], bin_m: float
-) -> list[NDArray[np.float64]]:
+def _bright_frequencies(r: NDArray[np.float64], size: NDArray[np.float64], bin_m: float) -> list[NDArray[np.float64]]:
     """Frequencies ``(y, x)`` [1/m] near Bragg peaks, shortest first, from a histogram of the positions."""
     bin_m = max(bin_m, float(size.max()) / 1024)
     cells = np.rint((r - r.min(axis=0)) / bin_m).astype(int)

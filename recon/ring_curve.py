@@ -71,8 +71,8 @@ class Crossing:
     """Where the curve first falls below one threshold.
 
     `status` is "crossed"; "not crossed": above it up to the last ring, so the limit was not measured; or
-    "below from the start": nothing in common at any period that fits the area. Only "crossed" has a
-    frequency.
+    "below from the start": at most one ring above it, nothing in common at any period that fits the area.
+    Only "crossed" has a frequency.
     """
 
     threshold: str
@@ -96,9 +96,7 @@ class Crossing:
             return f"{self.threshold}: half period {half:.1f} nm, full period {full:.1f} nm"
         if self.status == "not crossed":
             half = 0.5e9 / self.last_frequency_per_m
-            return (
-                f"{self.threshold}: not crossed down to half period {half:.1f} nm, the end of the measurement"
-            )
+            return f"{self.threshold}: not crossed down to half period {half:.1f} nm, the end of the measurement"
         return f"{self.threshold}: below it from the start, nothing in common"
 
 
@@ -201,7 +199,7 @@ def first_crossing(name: str, curve: RingCurve, threshold: FloatArray, usable: N
     if rings.size and not below.any():
         return Crossing(name, "not crossed", last_frequency_per_m=last)
     first = int(np.argmax(below)) if rings.size else 0
-    if first == 0:
+    if first < 2:  # one ring above is as little a signal as one below is none
         return Crossing(name, "below from the start", last_frequency_per_m=last)
     (f0, f1), (d0, d1) = curve.frequency_per_m[rings[first - 1 : first + 1]], above[first - 1 : first + 1]
     return Crossing(name, "crossed", float(f0 + d0 / (d0 - d1) * (f1 - f0)), last)

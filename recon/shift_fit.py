@@ -25,9 +25,7 @@ FADE_PX = 4
 
 def phasor(shape: Sequence[int], ramp_cycles_per_px: Any) -> NDArray[np.complex128]:
     """``exp(2 pi i ramp . r)`` on `shape`, r counted from the first pixel."""
-    rows, cols = (
-        np.exp(2j * np.pi * k * np.arange(n)) for k, n in zip(ramp_cycles_per_px, shape, strict=True)
-    )
+    rows, cols = (np.exp(2j * np.pi * k * np.arange(n)) for k, n in zip(ramp_cycles_per_px, shape, strict=True))
     return np.multiply.outer(rows, cols)
 
 
@@ -67,9 +65,7 @@ class SubpixelView:
         if lit is not None and not lit.all():
             depth = np.minimum(ndimage.distance_transform_edt(lit), FADE_PX)
             image = mean + (0.5 - 0.5 * np.cos(np.pi * depth / FADE_PX)) * (image - mean)
-        padded = mean + np.multiply.outer(taper_y, taper_x) * (
-            np.pad(image, self.pad, mode="symmetric") - mean
-        )
+        padded = mean + np.multiply.outer(taper_y, taper_x) * (np.pad(image, self.pad, mode="symmetric") - mean)
         self.spectrum = fft.fft2(padded.astype(np.complex128))
         self.frequency = [fft.fftfreq(n) for n in padded.shape]
 
@@ -171,9 +167,7 @@ class ShiftProblem:
             return values
         return values * phasor(self.shape, fit.ramp) * np.exp(2j * np.pi * (self.corner @ fit.ramp))
 
-    def _step(
-        self, fit: Fit, gain: NDArray[np.float64] | None
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _step(self, fit: Fit, gain: NDArray[np.float64] | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Gauss-Newton step of shift and ramp; the scale is a linear unknown beside them."""
         model = fit.scale * self._model(fit)
         images = [fit.scale * self._model(fit, axis) for axis in (0, 1)]

@@ -41,38 +41,51 @@ class State:
     memory: dict[str, Array] = field(default_factory=dict)
 
     def to_checkpoint(self) -> dict[str, Any]:
-        """Everything needed to go on exactly from here: host arrays, numbers and texts by name."""
+        """Everything needed to go on exactly from here: host arrays, numbers and texts by name.
+
+        Arrays are copies: the run may go on, and change its own in place.
+        """
         parts: dict[str, Any] = {
-            "object": to_host(self.object_),
-            "probe": to_host(self.probe),
-            "positions_px": self.positions_px,
+            "object": _host_copy(self.object_),
+            "probe": _host_copy(self.probe),
+            "positions_px": self.positions_px.copy(),
             "rng": json.dumps(self.rng.bit_generator.state),
             "stage": self.stage,
             "stage_pass": self.stage_pass,
             "iteration": self.iteration,
         }
-        parts.update({f"memory/{name}": to_host(array) for name, array in self.memory.items()})
+        parts.update({f"memory/{name}": _host_copy(array) for name, array in self.memory.items()})
         return parts
 
     @classmethod
     def from_checkpoint(cls, parts: dict[str, Any], device: Device) -> State:
-        """Inverse of `to_checkpoint`."""
+        """Inverse of `to_checkpoint`; the checkpoint stays as it is, also when the state changes."""
         rng = np.random.default_rng()
         rng.bit_generator.state = json.loads(parts["rng"])
         return cls(
-            object_=to_device(parts["object"], device),
-            probe=to_device(parts["probe"], device),
-            positions_px=parts["positions_px"],
+            object_=_device_copy(parts["object"], device),
+            probe=_device_copy(parts["probe"], device),
+            positions_px=np.array(parts["positions_px"], np.float64),
             rng=rng,
             stage=int(parts["stage"]),
             stage_pass=int(parts["stage_pass"]),
             iteration=int(parts["iteration"]),
             memory={
-                name.removeprefix("memory/"): to_device(array, device)
+                name.removeprefix("memory/"): _device_copy(array, device)
                 for name, array in parts.items()
                 if name.startswith("memory/")
             },
         )
+
+
+def _host_copy(array: Array) -> NDArray[Any]:
+    """Own copy on the host, wherever the array is."""
+    return array.copy() if isinstance(array, np.ndarray) else to_host(array)
+
+
+def _device_copy(array: NDArray[Any], device: Device) -> Array:
+    """Own copy on the device."""
+    return to_device(array.copy() if device.kind == "cpu" else array, device)
 
 
 def start_state(problem: Problem, probe: NDArray[np.complexfloating], seed: int) -> State:

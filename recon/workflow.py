@@ -71,10 +71,7 @@ def reconstruct(
     )
     recipe = choose.choose_device(choose.complete_recipe(recipe, prepared, problem), opened)
     run = _Run(prepared, problem, recipe)
-    if resume is None:
-        state, records = run.cold_start(), []
-    else:
-        state, records = run.resumed(resume)
+    state, records = run.cold_start() if resume is None else run.resumed(resume)
     stages = [Stage(s.name, make_solver(s.solver or "", s.settings), s.iterations or 0) for s in recipe.solve]
     run.check_memory(stages)
 
@@ -125,18 +122,21 @@ class _Run:
     recipe: Recipe
     notes: list[Note] = field(default_factory=list)
 
-    def cold_start(self) -> State:
+    def cold_start(self) -> tuple[State, list[PassRecord]]:
         seed = self.recipe.run.seed
         probe = with_modes(self._first_probe(), self.recipe.probe.modes or 1, np.random.default_rng([seed, 1]))
-        return start_state(self.problem, scaled_to_power(probe, self.problem.power), seed)
+        return start_state(self.problem, scaled_to_power(probe, self.problem.power), seed), []
 
     def _first_probe(self) -> NDArray[np.complex128]:
         prepared, wanted = self.prepared, self.recipe.probe
         if wanted.start == "data":
-            probe, defocus_m = probe_from_data(prepared.counts, prepared.mask, prepared.geometry)
-            why = "width of the frames' variation; the sign cannot be seen"
-            self.notes.append(Note("defocus", f"{defocus_m * 1e6:.3g} µm", "frames", why, guess=True))
-            return probe
+            guess = probe_from_data(
+                prepared.counts, prepared.mask, prepared.geometry, prepared.positions_m
+            )
+            self.notes.append(
+                Note("defocus", f"{guess.defocus_m * 1e6:.3g} µm", "frames", guess.how, guess=True)
+            )
+            return guess.probe
         optic = prepared.scan.zone_plate
         if optic is None or wanted.defocus_m is None:
             raise InputError(

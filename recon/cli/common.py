@@ -26,9 +26,11 @@ EXIT_DONE, EXIT_DEFECT, EXIT_INPUT, EXIT_UNTRUSTED, EXIT_INTERRUPTED = 0, 1, 2, 
 Commands = Any  # argparse's own type for add_subparsers() is private
 
 
-def add_command(commands: Commands, name: str, run: Callable[[argparse.Namespace], int], text: str, example: str):
+def add_command(
+    commands: Commands, name: str, run: Callable[[argparse.Namespace], int], text: str, example: str
+) -> argparse.ArgumentParser:
     """Add a command with its one-line description, its example and the options that all commands have."""
-    parser = commands.add_parser(
+    parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=text,
         description=text[0].upper() + text[1:] + ".",

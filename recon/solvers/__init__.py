@@ -32,7 +32,7 @@ def make_solver(name: str, settings: dict[str, Any]) -> Solver:
             fix=f"The nearest is {nearest(name, SOLVERS)}.",
         )
     kind = SOLVERS[name]
-    known = {f.name: type(f.default) for f in fields(kind)}
+    known: dict[str, Any] = {f.name: type(f.default) for f in fields(kind)}
     clean: dict[str, Any] = {}
     for key, value in settings.items():
         where = f"recipe, solver {name}, key {key}"
@@ -52,4 +52,3 @@ def make_solver(name: str, settings: dict[str, Any]) -> Solver:
             )
         clean[key] = known[key](value)
     return kind(**clean)
-

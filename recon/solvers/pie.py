@@ -49,7 +49,7 @@ class EPIE:
     batch: int = 8
 
     def __post_init__(self) -> None:
-        check_range(self, object_step=(0, 2), probe_step=(0, 2), hold_probe=(0, 10_000), batch=(1, 100_000))
+        check_range(self, object_step=(1e-3, 2), probe_step=(1e-3, 2), hold_probe=(0, 10_000), batch=(1, 100_000))
 
     def prepare(self, problem: Problem, state: State) -> None:
         """Nothing to make."""
@@ -113,9 +113,7 @@ class RPIE:
         return (1 - self.beta) * weight + self.beta * weight.max()
 
 
-def pie_pass(
-    solver: EPIE | RPIE, problem: Problem, state: State, object_weight: Weight, probe_weight: Weight
-) -> Array:
+def pie_pass(solver: EPIE | RPIE, problem: Problem, state: State, object_weight: Weight, probe_weight: Weight) -> Array:
     """One pass of the family: for each batch a frame pass, then both steps from the same old state."""
     with_probe = state.iteration >= solver.hold_probe
     shares = Shares.like(state.object_, state.probe)

@@ -15,8 +15,9 @@ import h5py
 
 from scans.errors import InputError
 from scans.formats import cxi, nexus
-from scans.formats.hdf5 import BrokenLink, InputFile, attribute, damaged
+from scans.formats.hdf5 import BrokenLink, InputFile, damaged, names
 from scans.formats.overrides import Overrides
+from scans.formats.values import attribute
 from scans.formats.writing import write, write_cxi, write_nexus
 from scans.scan import Scan
 
@@ -66,9 +67,7 @@ def load(
     InputError
         When the file cannot be read, is of no known layout, or lacks or contradicts what a scan needs.
     """
-    overrides = Overrides(
-        energy_ev, distance_m, pixel_size_m, position_unit, orientation, counts_per_photon, n_frames
-    )
+    overrides = Overrides(energy_ev, distance_m, pixel_size_m, position_unit, orientation, counts_per_photon, n_frames)
     name, target = split_target(path)
     with InputFile(name) as file:
         try:

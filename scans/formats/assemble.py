@@ -60,13 +60,7 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
     if facts.problems:
         raise facts.problems[0]
     frames, positions, pixel = facts.frames, facts.positions, facts.pixel_stored_m
-    if (
-        frames is None
-        or positions is None
-        or facts.energy_ev is None
-        or facts.distance_m is None
-        or pixel is None
-    ):
+    if frames is None or positions is None or facts.energy_ev is None or facts.distance_m is None or pixel is None:
         raise AssertionError("an incomplete scan passed its checks")
     orientation = facts.orientation or Orientation()
     swap = orientation.transpose

@@ -21,9 +21,7 @@ SMALLEST_COSINE = 0.99
 PIXEL_TOLERANCE = 0.01
 
 
-def orientation_from_vectors(
-    facts: Facts, vectors: NDArray[np.float64], where: h5py.Dataset | h5py.Group
-) -> None:
+def orientation_from_vectors(facts: Facts, vectors: NDArray[np.float64], where: h5py.Dataset | h5py.Group) -> None:
     """Set orientation and stored pixel sizes from the pixel axes.
 
     Parameters

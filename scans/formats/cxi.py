@@ -12,16 +12,9 @@ from scans.errors import InputError
 from scans.formats.assemble import assemble
 from scans.formats.axes import orientation_from_vectors
 from scans.formats.facts import Facts
-from scans.formats.hdf5 import (
-    BrokenLink,
-    InputFile,
-    attribute,
-    identity,
-    named_frames,
-    read_array,
-    read_text,
-)
+from scans.formats.hdf5 import BrokenLink, InputFile, identity, named_frames, names
 from scans.formats.overrides import Overrides
+from scans.formats.values import attribute, read_array, read_text
 from scans.geometry import ENERGY_RANGE_EV, JOULE_PER_EV, PLANCK_TIMES_C_EV_M
 from scans.scan import Scan
 
@@ -106,12 +99,8 @@ def read(file: InputFile, entry: str, overrides: Overrides, frames_path: str | N
     facts = Facts(file, LAYOUT, entry, overrides)
     group = file.group(file.root, entry)
     if group is None:
-        raise InputError(
-            "no such entry", where=file.where(entry), expected="a group", fix="Check the name after '::'."
-        )
-    facts.title = read_text(file.dataset(group, "title")) or read_text(
-        file.dataset(group, "experiment_identifier")
-    )
+        raise InputError("no such entry", where=file.where(entry), expected="a group", fix="Check the name after '::'.")
+    facts.title = read_text(file.dataset(group, "title")) or read_text(file.dataset(group, "experiment_identifier"))
     detector = _read_frames(facts, group, frames_path)
     _read_energy(facts, group)
     if detector is not None:
@@ -125,7 +114,7 @@ def read(file: InputFile, entry: str, overrides: Overrides, frames_path: str | N
 
 def _numbered(group: h5py.Group | None, word: str) -> list[str]:
     """Names ``word_N`` in a group, by N."""
-    found = [(int(m[1]), name) for name in group or () if (m := re.fullmatch(rf"{word}_(\d+)", name))]
+    found = [(int(m[1]), name) for name in names(group) if (m := re.fullmatch(rf"{word}_(\d+)", name))]
     return [name for _, name in sorted(found)]
 
 
@@ -248,9 +237,7 @@ def _read_pixels(facts: Facts, detector: h5py.Group) -> None:
     limit = facts.number(file.dataset(detector, SATURATION))
     if limit is not None and limit > 0:
         facts.saturation = limit
-        facts.note(
-            "saturation", limit, f"{file.where(detector)}/{SATURATION}", "own field, not of the standard"
-        )
+        facts.note("saturation", limit, f"{file.where(detector)}/{SATURATION}", "own field, not of the standard")
     facts.exposure_s = facts.quantity("exposure_s", _first(file, detector, EXPOSURE), "time", "s")
     monitor = file.dataset(detector, MONITOR)
     if monitor is not None:
@@ -309,9 +296,7 @@ def _read_positions(facts: Facts, group: h5py.Group, detector: h5py.Group | None
         places += [(group, f"{sample}/{name}/translation") for name in geometries]
     dataset: h5py.Dataset | None = None
     try:
-        dataset = next(
-            (d for d in (file.dataset(start, path) for start, path in places) if d is not None), None
-        )
+        dataset = next((d for d in (file.dataset(start, path) for start, path in places) if d is not None), None)
     except BrokenLink as problem:
         facts.refuse(problem, "positions")
     if dataset is None:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
-from scans.formats.hdf5 import InputFile, attribute, read_array
+from scans.formats.hdf5 import InputFile, names
 from scans.formats.lazy import LazyFrames, lazy_frames
 from scans.formats.overrides import Overrides, option_error
 from scans.formats.preflight import check_frames
@@ -24,6 +24,7 @@ from scans.formats.units import (
     plausible_position_units,
     unit_factor,
 )
+from scans.formats.values import attribute, read_array
 from scans.scan import Note, Orientation, RawPositions, ZonePlate
 
 GIVEN = "given by the user"
@@ -201,17 +202,13 @@ class Facts:
         values = values[: self.overrides.n_frames]
         given = self.overrides.position_unit
         if given is not None:
-            self.note(
-                "position_unit", given, GIVEN, f"the file says {unit}" if unit else "the file is silent"
-            )
+            self.note("position_unit", given, GIVEN, f"the file says {unit}" if unit else "the file is silent")
         elif unit is None:
             unit = self._guess_unit(where, values, names)
         factor = math.nan
         try:
             if given or unit:
-                factor = unit_factor(
-                    given or unit or "", "length", where=where, option="scan.position_unit=um"
-                )
+                factor = unit_factor(given or unit or "", "length", where=where, option="scan.position_unit=um")
                 wrong = implausible_positions(values, values @ directions.T * factor, where=where)
                 if wrong is not None:
                     self.problems.append(wrong)
@@ -328,13 +325,11 @@ class Facts:
             self.zone_plate = ZonePlate(diameter_m, outer_zone_m, **more)
         except InputError as problem:
             self.problems.append(
-                InputError(
-                    problem.found, where=self.file.where(where), expected=problem.expected, fix=problem.fix
-                )
+                InputError(problem.found, where=self.file.where(where), expected=problem.expected, fix=problem.fix)
             )
 
     def note_unused(self, group: h5py.Group, used: set[str]) -> None:
         """List what a group holds that was not read."""
-        unused = sorted(name for name in group if name not in used)
+        unused = sorted(name for name in names(group) if name not in used)
         if unused:
             self.note("not used", ", ".join(unused), group, "not understood, or of no use here")

@@ -6,7 +6,6 @@ and by what the file itself shows (signature, superblock, links, filters), never
 
 from __future__ import annotations
 
-import math
 import os
 import struct
 from collections.abc import Iterator
@@ -14,20 +13,13 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 import h5py
-import numpy as np
-from numpy.typing import NDArray
 
 from scans.errors import InputError
-from scans.formats.units import decode
 
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
 MAX_LINK_HOPS = 32
 MAX_DEPTH = 12
 MAX_NODES = 50_000
-# More than any mask, position table or set of dark frames needs; frames themselves stay in the file.
-MAX_ARRAY_BYTES = 4 << 30
-# gzip cannot pack tighter than 1032:1, and counts with any photons in them pack far less.
-MAX_RATIO = 1000
 # Failures of the library while it reads a file that passed `open_file`.
 READ_ERRORS = (OSError, RuntimeError, KeyError)
 
@@ -215,14 +207,11 @@ class InputFile:
             if link is None:
                 return None
             if isinstance(link, h5py.HardLink):
-                node = group[name]
-                return node if isinstance(node, h5py.Group | h5py.Dataset) else None
+                return _known(group[name])
         except READ_ERRORS as exc:
             raise damaged(here, exc) from exc
         if hops >= MAX_LINK_HOPS:
-            raise BrokenLink(
-                "links in a circle", where=here, expected="a link to data", fix="Correct the link."
-            )
+            raise BrokenLink("links in a circle", where=here, expected="a link to data", fix="Correct the link.")
         target: Node | None
         if isinstance(link, h5py.ExternalLink):
             other = self.beside(link.filename, link=here, origin=group.file)
@@ -256,7 +245,7 @@ class InputFile:
         count = 0
         while stack:
             group, prefix, depth = stack.pop(0)
-            for name in _names(group, self.where(group)):
+            for name in names(group):
                 count += 1
                 try:
                     node = self._step(group, name, 0)
@@ -271,12 +260,31 @@ class InputFile:
                     stack.append((node, f"{prefix}/{name}", depth + 1))
 
 
-def _names(group: h5py.Group, where: str) -> list[str]:
-    """Names of the links in a group."""
+def _known(node: Any) -> Node | None:
+    """Pass groups and datasets whose type and shape can be told; named types give None."""
+    if isinstance(node, h5py.Dataset):
+        try:
+            _ = node.shape, node.dtype
+        except (TypeError, ValueError) as exc:  # a type that NumPy does not have, or nonsense in its place
+            raise OSError("type of data") from exc
+        return node
+    return node if isinstance(node, h5py.Group) else None
+
+
+def names(group: h5py.Group | None) -> list[str]:
+    """Names of the links in a group; names that are no text are passed over.
+
+    Raises
+    ------
+    InputError
+        When the group cannot be listed.
+    """
+    if group is None:
+        return []
     try:
-        return list(group)
+        return [name for name in group if isinstance(name, str)]
     except READ_ERRORS as exc:
-        raise damaged(where, exc) from exc
+        raise damaged(f"{group.file.filename}::{group.name}", exc) from exc
 
 
 def named_frames(file: InputFile, path: str) -> tuple[str, h5py.Dataset]:
@@ -313,80 +321,3 @@ def damaged(where: str, exc: Exception) -> InputError:
         expected="readable HDF5 data",
         fix="Copy the file again from its source.",
     )
-
-
-def attribute(node: Node | None, name: str) -> str | None:
-    """Text of an attribute, or None where it is absent or blank."""
-    if node is None or name not in node.attrs:
-        return None
-    try:
-        return decode(node.attrs[name]) or None
-    except READ_ERRORS:
-        return None
-
-
-def text_list(node: Node, name: str) -> list[str]:
-    """Texts of an array attribute; a colon- or comma-separated string is split (old spellings)."""
-    if name not in node.attrs:
-        return []
-    value = node.attrs[name]
-    if isinstance(value, np.ndarray) and value.size > 1:
-        return [decode(v) for v in value.reshape(-1)]
-    return [part.strip() for part in decode(value).strip("[]").replace(":", ",").split(",") if part.strip()]
-
-
-def read_array(file: InputFile, dataset: h5py.Dataset) -> NDArray[Any]:
-    """Read a small numeric dataset (positions, masks, dark frames) whole, in native byte order.
-
-    Raises
-    ------
-    InputError
-        When it is not numeric, claims more than it can hold, or cannot be read.
-    """
-    where = file.where(dataset)
-    if dataset.shape is None or dataset.dtype.kind not in "biuf":
-        raise InputError(
-            "an empty dataset" if dataset.shape is None else f"values of type {dataset.dtype}",
-            where=where,
-            expected="numbers",
-            fix="Correct this dataset in a copy of the file.",
-        )
-    claimed, stored = logical_bytes(dataset), int(dataset.id.get_storage_size())
-    hollow = not dataset.is_virtual and claimed > (64 << 20) and claimed > MAX_RATIO * stored
-    if claimed > MAX_ARRAY_BYTES or hollow:
-        raise InputError(
-            f"claims {human_bytes(claimed)}, holds {human_bytes(stored)}",
-            where=where,
-            expected=f"at most {human_bytes(MAX_ARRAY_BYTES)} here, and written",
-            fix="Correct this dataset in a copy of the file.",
-        )
-    try:
-        values = np.asarray(dataset[()])
-    except READ_ERRORS as exc:
-        raise damaged(where, exc) from exc
-    return values.astype(values.dtype.newbyteorder("="), copy=False)
-
-
-def read_text(dataset: h5py.Dataset | None) -> str:
-    """Text of a string dataset; empty where absent or of another type."""
-    if dataset is None or dataset.shape is None or dataset.dtype.kind not in "OSU" or dataset.size == 0:
-        return ""
-    try:
-        return decode(dataset[()])
-    except READ_ERRORS:
-        return ""
-
-
-def logical_bytes(dataset: h5py.Dataset) -> int:
-    """Bytes that the dataset's shape claims, in Python integers."""
-    return math.prod(int(n) for n in dataset.shape) * int(dataset.dtype.itemsize)
-
-
-def human_bytes(n: int) -> str:
-    """Size in the largest binary unit that keeps a digit before the point."""
-    size = float(n)
-    for unit in ("bytes", "KiB", "MiB", "GiB", "TiB", "PiB"):
-        if size < 1024 or unit == "PiB":
-            return f"{size:.4g} {unit}"
-        size /= 1024
-    raise AssertionError("unreachable")

@@ -12,11 +12,12 @@ from scans.errors import InputError
 from scans.formats.assemble import assemble
 from scans.formats.axes import orientation_from_vectors
 from scans.formats.facts import Facts
-from scans.formats.hdf5 import BrokenLink, InputFile, attribute, identity, named_frames, read_array, read_text
+from scans.formats.hdf5 import BrokenLink, InputFile, identity, names
 from scans.formats.nexus_positions import read_positions
-from scans.formats.nexus_tree import Stack, Tree, copies_equal, find_stacks, grow
+from scans.formats.nexus_tree import Stack, Tree, copies_equal, find_stacks, grow, named_stack
 from scans.formats.overrides import Overrides
 from scans.formats.units import LENGTHS_M, normalise_unit
+from scans.formats.values import attribute, read_array, read_text
 from scans.geometry import PLANCK_TIMES_C_EV_M
 from scans.scan import Scan
 
@@ -71,7 +72,7 @@ def recognises(file: InputFile) -> int:
 def entries_of(file: InputFile) -> list[str]:
     """Paths of the groups of class NXentry."""
     found = []
-    for name in file.root:
+    for name in names(file.root):
         try:
             if attribute(file.group(file.root, name), "NX_class") == "NXentry":
                 found.append(f"/{name}")
@@ -118,7 +119,7 @@ def read(file: InputFile, entry: str, overrides: Overrides, frames_path: str | N
         _read_pixels(facts, detector)
         facts.note_unused(detector, USED)
     scan_shape = _scan_shape(stack)
-    read_positions(facts, tree, scan_shape)
+    read_positions(facts, tree, scan_shape, stack.path if stack else "")
     _read_monitor(facts, tree)
     _read_zone_plate(facts, tree)
     return assemble(facts, LOOKED_AT)
@@ -136,9 +137,9 @@ def _scan_shape(stack: Stack | None) -> tuple[int, ...] | None:
 def _read_frames(facts: Facts, tree: Tree, wanted: str | None) -> Stack | None:
     """Choose and check the frames."""
     if wanted is not None:
-        path, dataset = named_frames(facts.file, wanted)
-        facts.set_frames([dataset], path)
-        return Stack(path, (dataset,))
+        named = named_stack(facts.file, wanted)
+        facts.set_frames(list(named.datasets), named.path)
+        return named
     stacks, others, broken = find_stacks(tree)
     if not stacks:
         if broken:
@@ -155,14 +156,8 @@ def _read_frames(facts: Facts, tree: Tree, wanted: str | None) -> Stack | None:
     for other in rest:
         if facts.frames is not None:
             equal = copies_equal(first, other)
-            text = (
-                "equal in the first, middle and last frame"
-                if equal
-                else "NOT equal: check which one is right"
-            )
-            facts.note(
-                "second copy of the frames", other.path, facts.file.where(other.path), text, guess=not equal
-            )
+            text = "equal in the first, middle and last frame" if equal else "NOT equal: check which one is right"
+            facts.note("second copy of the frames", other.path, facts.file.where(other.path), text, guess=not equal)
     return first
 
 
@@ -193,7 +188,7 @@ def _detector_of(facts: Facts, tree: Tree, stack: Stack | None) -> h5py.Group | 
     detectors = tree.of("NXdetector")
     keys = set(stack.key) if stack else set()
     for _, group in detectors:
-        for name in group:
+        for name in names(group):
             try:
                 node = facts.file.dataset(group, name)
             except BrokenLink:
@@ -203,9 +198,7 @@ def _detector_of(facts: Facts, tree: Tree, stack: Stack | None) -> h5py.Group | 
     knowing = [(p, g) for p, g in detectors if any(n in g for n in (*DISTANCE, PIXEL_X))]
     path, group = (knowing or detectors or [("", None)])[0]
     if len(knowing) > 1:
-        facts.note(
-            "detector", path, facts.file.where(path), "none holds the frames; the first was taken", guess=True
-        )
+        facts.note("detector", path, facts.file.where(path), "none holds the frames; the first was taken", guess=True)
     return group
 
 
@@ -245,17 +238,16 @@ def _compare_energy(facts: Facts, dataset: h5py.Dataset, kind: str, default: str
     aside = Facts(facts.file, facts.layout, facts.entry, facts.overrides)
     other = _energy(aside, dataset, kind, default)
     if other and facts.energy_ev and abs(other / facts.energy_ev - 1) > 0.01:
-        facts.note(
-            "energy_ev", f"not used: {other:.9g}", dataset, f"differs from {facts.energy_ev:.9g}", guess=True
-        )
+        facts.note("energy_ev", f"not used: {other:.9g}", dataset, f"differs from {facts.energy_ev:.9g}", guess=True)
 
 
 def _read_geometry(facts: Facts, tree: Tree, detector: h5py.Group) -> None:
     """Distance, pixel sizes and orientation."""
     file = facts.file
     distances = [d for d in (file.dataset(detector, name) for name in DISTANCE) if d is not None]
-    usable = [d for d in distances if facts.number(d)] or distances
-    facts.distance_m = facts.quantity("distance_m", usable[0] if usable else None, "length", "m?")
+    if not facts.given("distance_m"):  # zero stands for unset
+        distances = [d for d in distances if facts.number(d)] or distances
+    facts.distance_m = facts.quantity("distance_m", distances[0] if distances else None, "length", "m?")
     y = facts.quantity("pixel_size_m", file.dataset(detector, PIXEL_Y), "length", "m?")
     x = facts.quantity("pixel_size_m", file.dataset(detector, PIXEL_X), "length", "m?")
     sizes = (y or x, x or y)
@@ -263,9 +255,7 @@ def _read_geometry(facts: Facts, tree: Tree, detector: h5py.Group) -> None:
     for path, module in tree.of("NXdetector_module"):
         slow, fast = file.dataset(module, SLOW), file.dataset(module, FAST)
         if path.startswith(detector.name) and slow is not None and fast is not None:
-            vectors = [
-                np.asarray(d.attrs.get("vector", ()), dtype=np.float64).reshape(-1) for d in (slow, fast)
-            ]
+            vectors = [np.asarray(d.attrs.get("vector", ()), dtype=np.float64).reshape(-1) for d in (slow, fast)]
             if all(v.size == 3 for v in vectors):
                 orientation_from_vectors(facts, np.stack(vectors), module)
             return
@@ -274,7 +264,7 @@ def _read_geometry(facts: Facts, tree: Tree, detector: h5py.Group) -> None:
 def _read_pixels(facts: Facts, detector: h5py.Group) -> None:
     """Masks, dark frames, gain, saturation, exposure and beam centre."""
     file = facts.file
-    masks = [n for n in detector if re.fullmatch(MASKS, n)] or [MASK_ELSEWHERE]
+    masks = [n for n in names(detector) if re.fullmatch(MASKS, n)] or [MASK_ELSEWHERE]
     for mask in (file.dataset(detector, name) for name in masks):
         if mask is not None:
             bits = read_array(file, mask)
@@ -286,9 +276,7 @@ def _read_pixels(facts: Facts, detector: h5py.Group) -> None:
     gain = facts.number(file.dataset(detector, COUNTS_PER_PHOTON))
     if gain is not None and np.isfinite(gain) and gain > 0:
         facts.counts_per_photon = gain
-        facts.note(
-            "counts_per_photon", gain, f"{file.where(detector)}/{COUNTS_PER_PHOTON}", "not a NeXus field"
-        )
+        facts.note("counts_per_photon", gain, f"{file.where(detector)}/{COUNTS_PER_PHOTON}", "not a NeXus field")
     limits = [d for d in (file.dataset(detector, name) for name in SATURATION) if d is not None]
     if limits:
         facts.set_saturation(limits[0])
@@ -336,9 +324,7 @@ def _read_centre(facts: Facts, detector: h5py.Group) -> None:
         pixel = facts.pixel_stored_m[axis] if facts.pixel_stored_m else 1.0
         point.append(value if unit == "pixel" else value * LENGTHS_M[unit] / pixel)
         units.append(unit)
-    facts.set_centre(
-        (point[0], point[1]), y, f"(row, column) as stored, from {CENTRE_Y}, {CENTRE_X} in {units[0]}"
-    )
+    facts.set_centre((point[0], point[1]), y, f"(row, column) as stored, from {CENTRE_Y}, {CENTRE_X} in {units[0]}")
 
 
 def _read_monitor(facts: Facts, tree: Tree) -> None:
@@ -354,8 +340,7 @@ def _read_zone_plate(facts: Facts, tree: Tree) -> None:
     """Nominal focusing optic."""
     for _, group in tree.of("NXfresnel_zone_plate")[:1]:
         diameter, zone, stop, defocus = (
-            facts.quantity(f"zone plate {name}", facts.file.dataset(group, name), "length", "m?")
-            for name in ZONE_PLATE
+            facts.quantity(f"zone plate {name}", facts.file.dataset(group, name), "length", "m?") for name in ZONE_PLATE
         )
         more: dict[str, Any] = {"defocus_m": defocus}
         if stop is not None and diameter:

@@ -13,17 +13,16 @@ from numpy.typing import NDArray
 
 from scans.errors import InputError
 from scans.formats.facts import Facts
-from scans.formats.hdf5 import BrokenLink, InputFile, attribute, read_array, text_list
+from scans.formats.hdf5 import BrokenLink, InputFile, names
 from scans.formats.nexus_tree import Tree
 from scans.formats.units import unit_factor
+from scans.formats.values import attribute, read_array, text_list
 
 # Kinds of group that hold two axes called y and x, in order of preference; then names that are alike.
 NAMED_XY = ("NXdata", "NXtransformations", "NXsample")
 ALIKE = ("NXdata", "NXtransformations", "NXsample", "NXinstrument", "NXcollection")
 TRANSLATION = "translation"  # (N, 3) of the CXI side: columns x, y, z
-NOT_POSITIONS = re.compile(
-    r"pixel|center|centre|_set$|_indices$|_errors$|_end$|_mask$|_weights$|offset|vector"
-)
+NOT_POSITIONS = re.compile(r"pixel|center|centre|_set$|_indices$|_errors$|_end$|_mask$|_weights$|offset|vector")
 AXIS_VALUES = ("value", "data")  # of an axis that is a group: NXpositioner, NXlog, NXdetector
 
 
@@ -42,7 +41,7 @@ class AxisPair:
         return attribute(self.y, "units") is not None and attribute(self.x, "units") is not None
 
 
-def read_positions(facts: Facts, tree: Tree, scan_shape: tuple[int, ...] | None) -> None:
+def read_positions(facts: Facts, tree: Tree, scan_shape: tuple[int, ...] | None, frames_path: str) -> None:
     """Find and keep the positions.
 
     Parameters
@@ -53,9 +52,11 @@ def read_positions(facts: Facts, tree: Tree, scan_shape: tuple[int, ...] | None)
         Groups of the entry.
     scan_shape
         Scan axes of the frames; None where there are no frames.
+    frames_path
+        Where they were found: the group that holds them comes first.
     """
     wanted = None if scan_shape is None else math.prod(scan_shape)
-    pairs = list(_pairs(tree))
+    pairs = list(_pairs(tree, frames_path))
     translations = _translations(tree)
     fitting = [p for p in pairs if wanted is None or _length(p) == wanted]
     exact = [p for p in fitting if p.exact]
@@ -87,17 +88,23 @@ def _axis(file: InputFile, group: h5py.Group, name: str) -> h5py.Dataset | None:
     return node if usable else None
 
 
-def _pairs(tree: Tree) -> Iterator[AxisPair]:
+def _pairs(tree: Tree, frames_path: str) -> Iterator[AxisPair]:
     """Yield pairs of axes: those named y and x first, then names that differ in that letter only."""
     for kind in NAMED_XY:
-        for _, group in tree.of(kind):
+        for _, group in sorted(tree.of(kind), key=lambda item: not frames_path.startswith(item[0] + "/")):
             y, x = _axis(tree.file, group, "y"), _axis(tree.file, group, "x")
-            if y is not None and x is not None:
+            if y is not None and x is not None and not _of_the_detector(group):
                 yield AxisPair(y, x, group, exact=True)
     for kind in ALIKE:
         for _, group in tree.of(kind):
-            for name in (str(n) for n in group if len(n) > 1 and "x" in n.lower()):
+            for name in (n for n in names(group) if len(n) > 1 and "x" in n.lower()):
                 yield from _alike(tree.file, group, name)
+
+
+def _of_the_detector(group: h5py.Group) -> bool:
+    """Tell whether the axes x and y are those of each frame: the last two names of the list of axes."""
+    axes = text_list(group, "axes")
+    return len(axes) > 2 and {"x", "y"} == set(axes[-2:])
 
 
 def _alike(file: InputFile, group: h5py.Group, name: str) -> Iterator[AxisPair]:
@@ -190,7 +197,7 @@ def _note_rotations(facts: Facts, tree: Tree) -> None:
     for path, group in tree.of("NXtransformations"):
         if not path.startswith(tree.entry + "/sample"):
             continue
-        for name in group:
+        for name in names(group):
             dataset = facts.file.dataset(group, name)
             turned = dataset is not None and attribute(dataset, "transformation_type") == "rotation"
             if turned and dataset is not None and np.any(read_array(facts.file, dataset)):

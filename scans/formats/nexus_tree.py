@@ -9,8 +9,9 @@ import h5py
 import numpy as np
 
 from scans.errors import InputError
-from scans.formats.hdf5 import BrokenLink, InputFile, Node, attribute, identity
+from scans.formats.hdf5 import BrokenLink, InputFile, Node, identity, named_frames, names
 from scans.formats.lazy import lazy_frames
+from scans.formats.values import attribute
 
 # Names of the CXI side of a file that is both: such groups need no class.
 CLASS_BY_NAME = {"data": "NXdata", "detector": "NXdetector", "sample": "NXsample"}
@@ -111,10 +112,26 @@ def find_stacks(tree: Tree) -> tuple[list[Stack], list[Stack], list[BrokenLink]]
     return stacks, others, broken
 
 
+def named_stack(file: InputFile, path: str) -> Stack:
+    """Return the frames that the user named: a dataset, or a group with a signal.
+
+    Raises
+    ------
+    InputError
+        When there are none.
+    """
+    group = file.group(file.root, path)
+    stack = None if group is None else _signal(file, path.rstrip("/"), group)
+    if stack is not None:
+        return stack
+    full, dataset = named_frames(file, path)
+    return Stack(full, (dataset,))
+
+
 def _signal(file: InputFile, path: str, group: h5py.Group) -> Stack | None:
     """Return the signal of a group; a numbered block stands for all of its blocks."""
     name = attribute(group, "signal") or _marked_signal(file, group) or "data"
-    blocks = sorted(n for n in group if re.fullmatch(BLOCK, n))
+    blocks = sorted(n for n in names(group) if re.fullmatch(BLOCK, n))
     if blocks and (re.fullmatch(BLOCK, name) or name not in group):
         datasets = [d for d in (file.dataset(group, n) for n in blocks) if d is not None and d.shape]
         return Stack(f"{path}/{blocks[0]}", tuple(datasets)) if datasets else None
@@ -124,7 +141,7 @@ def _signal(file: InputFile, path: str, group: h5py.Group) -> Stack | None:
 
 def _marked_signal(file: InputFile, group: h5py.Group) -> str | None:
     """Child with the old attribute ``signal=1``."""
-    for name in group:
+    for name in names(group):
         if isinstance(group.get(name, getlink=True), h5py.HardLink):
             node = file.follow(group, name)
             if isinstance(node, h5py.Dataset) and attribute(node, "signal") == "1":
@@ -144,6 +161,4 @@ def copies_equal(one: Stack, other: Stack) -> bool:
     """Compare three frames of two stacks of equal size."""
     a, b = lazy_frames(list(one.datasets)), lazy_frames(list(other.datasets))
     picks = {0, len(a) // 2, len(a) - 1}
-    return a.shape == b.shape and all(
-        np.array_equal(a[j], b[j], equal_nan=a.dtype.kind == "f") for j in picks
-    )
+    return a.shape == b.shape and all(np.array_equal(a[j], b[j], equal_nan=a.dtype.kind == "f") for j in picks)

@@ -46,9 +46,7 @@ class Overrides:
         for name in ("energy_ev", "distance_m"):
             if getattr(self, name) is not None:
                 problems.append(implausible(name, float(getattr(self, name)), where=f"scan.{name}"))
-        problems += [
-            implausible("pixel_size_m", size, where="scan.pixel_size_m") for size in self.pixel_pair or ()
-        ]
+        problems += [implausible("pixel_size_m", size, where="scan.pixel_size_m") for size in self.pixel_pair or ()]
         gain = self.counts_per_photon
         if gain is not None and not (math.isfinite(gain) and gain > 0):
             problems.append(option_error("counts_per_photon", gain, "a finite number above 0"))
@@ -60,9 +58,7 @@ class Overrides:
         if self.orientation is not None:
             parse_orientation(self.orientation)
         if self.position_unit is not None:
-            unit_factor(
-                self.position_unit, "length", where="scan.position_unit", option="scan.position_unit=um"
-            )
+            unit_factor(self.position_unit, "length", where="scan.position_unit", option="scan.position_unit=um")
 
     @property
     def pixel_pair(self) -> tuple[float, float] | None:

@@ -11,15 +11,8 @@ import h5py
 import numpy as np
 
 from scans.errors import InputError
-from scans.formats.hdf5 import (
-    MAX_RATIO,
-    READ_ERRORS,
-    BrokenLink,
-    InputFile,
-    damaged,
-    human_bytes,
-    logical_bytes,
-)
+from scans.formats.hdf5 import READ_ERRORS, BrokenLink, InputFile, damaged
+from scans.formats.values import MAX_RATIO, human_bytes, logical_bytes
 
 FRAME_SIDE_RANGE = (8, 16384)
 # Numbers of HDF5's own filters and of those registered with The HDF Group.
@@ -124,9 +117,7 @@ def _check_shape(dataset: h5py.Dataset, where: str) -> None:
 def _storage(file: InputFile, dataset: h5py.Dataset, where: str, depth: int) -> Storage:
     """Follow a dataset to its bytes."""
     if depth > 4:
-        raise BrokenLink(
-            "virtual data in a circle", where=where, expected="a source with data", fix="Correct it."
-        )
+        raise BrokenLink("virtual data in a circle", where=where, expected="a source with data", fix="Correct it.")
     if dataset.external:
         raise InputError(
             f"its bytes lie in another raw file ({dataset.external[0][0]})",
@@ -167,9 +158,7 @@ def _unwritten(dataset: h5py.Dataset) -> tuple[tuple[int, int], ...]:
     written = np.zeros(lead, dtype=bool)
 
     def mark(info: h5py.h5d.StoreInfo) -> None:
-        written[
-            tuple(slice(o, o + c) for o, c in zip(info.chunk_offset[: len(lead)], chunk, strict=False))
-        ] = True
+        written[tuple(slice(o, o + c) for o, c in zip(info.chunk_offset[: len(lead)], chunk, strict=False))] = True
 
     dataset.id.chunk_iter(mark)
     missing = np.flatnonzero(~written.reshape(-1))

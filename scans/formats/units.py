@@ -28,9 +28,7 @@ KINDS: dict[str, dict[str, float]] = {"length": LENGTHS_M, "energy": ENERGIES_EV
 # Spellings after NFKC, mu -> u and lower case (MeV keeps its case: meV is something else).
 SYNONYMS: dict[str, str] = {
     **{word: "angstrom" for word in ("a", "å", "ang", "angstroms")},
-    **{
-        word: "um" for word in ("micron", "microns", "micrometer", "micrometre", "micrometers", "micrometres")
-    },
+    **{word: "um" for word in ("micron", "microns", "micrometer", "micrometre", "micrometers", "micrometres")},
     **{word: "nm" for word in ("nanometer", "nanometre", "nanometers", "nanometres")},
     **{word: "mm" for word in ("millimeter", "millimetre", "millimeters", "millimetres")},
     **{word: "m" for word in ("meter", "metre", "meters", "metres")},
@@ -174,9 +172,7 @@ def implausible_positions(
     if are_plausible_positions(positions_m):
         return None
     step, extent = typical_step(positions_m), span(positions_m)
-    hints = [
-        u for u in plausible_position_units(values) if not np.allclose(values * LENGTHS_M[u], positions_m)
-    ]
+    hints = [u for u in plausible_position_units(values) if not np.allclose(values * LENGTHS_M[u], positions_m)]
     options = " or ".join(f"-s scan.position_unit={u}" for u in hints)
     if extent == 0:
         fix = "All positions are equal: name the file whose positions are the scan's, or correct the table."

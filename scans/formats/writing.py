@@ -246,9 +246,7 @@ def _nexus_detector(detector: h5py.Group, scan: Scan) -> None:
     _put(detector, "count_time", scan.exposure_s, "s")
     _group(detector, "transformations", "NXtransformations").attrs["vector"] = [0.0, 0.0, 1.0]
     module = _group(detector, "module_1", "NXdetector_module")
-    for name, length, axis in zip(
-        ("slow_pixel_direction", "fast_pixel_direction"), lengths, axes, strict=True
-    ):
+    for name, length, axis in zip(("slow_pixel_direction", "fast_pixel_direction"), lengths, axes, strict=True):
         _put(module, name, length, "m")
         module[name].attrs.update(vector=axis / length, transformation_type="translation", depends_on=".")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
@@ -77,3 +78,10 @@ def put(parent: h5py.Group, name: str, value: object, units: str | bytes | None)
     parent[name] = value
     if units is not None:
         parent[name].attrs["units"] = np.bytes_(units) if isinstance(units, bytes) else units
+
+
+def replace(path: Path, dataset: str, *args: Any, **kwargs: Any) -> None:
+    """Put another dataset in the place of one."""
+    with h5py.File(path, "r+") as f:
+        del f[dataset]
+        f.create_dataset(dataset, *args, **kwargs)
