@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 INK, MUTED, PAPER, FAINT, HATCH = "#1f2a33", "#66727c", "#ffffff", "#e9ebec", "#c3c9cd"
 # Okabe and Ito's colours, told apart with the common colour blindnesses (from memory).
 BLUE, ORANGE, SKY, VERMILION = "#0072b2", "#e69f00", "#56b4e9", "#d55e00"
+# Darker forms of the pale ones, for text on paper.
+AS_TEXT = {SKY: BLUE, ORANGE: "#9a5b00"}
 LEVEL_COLOURS = {"good": "#00734f", "note": MUTED, "caution": "#9a5b00", "serious": "#b3261e"}
 AMPLITUDE_MAP, COUNT_MAP, ORDER_MAP, COVERAGE_MAP = "gray", "magma", "viridis", "Blues"
 DIVERGING_MAP, CYCLIC_MAP = "PuOr", "twilight"
@@ -27,7 +29,8 @@ BRIGHT_SHARE = 0.04
 class Scale:
     """Colour map and its limits; `label` names quantity and unit.
 
-    The colour bar has `ticks`, and shows the part `shown` of the limits, where these are given.
+    The colour bar has `ticks`, and shows the part `shown` of the limits, where these are given; `whole` numbers
+    get no ticks between them.
     """
 
     map: str
@@ -35,6 +38,7 @@ class Scale:
     label: str
     ticks: tuple[tuple[float, str], ...] = ()
     shown: tuple[float, float] | None = None
+    whole: bool = False
 
 
 def robust_limits(values: NDArray[Any], least: float = 0.02) -> tuple[float, float]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from recon.figure_colours import (
+    AS_TEXT,
     BLUE,
     FAINT,
     HATCH,
@@ -91,6 +92,7 @@ def object_panels(
     boxes: Sequence[Box],
     phase: NDArray[Any],
     amplitude: NDArray[Any],
+    *,
     masks: tuple[NDArray[np.bool_], NDArray[np.bool_]],
     place: Window,
     window: Window,
@@ -110,6 +112,7 @@ def probe_panel(
     page: Page,
     box: Box,
     modes: NDArray[Any],
+    *,
     pixel_m: tuple[float, float],
     share: NDArray[Any],
     name: str = "Probe",
@@ -206,13 +209,14 @@ def order_panel(
     page: Page,
     box: Box,
     positions_m: NDArray[Any],
+    *,
     window: Window,
     left_out: NDArray[np.int64],
     probe_m: float | None,
 ) -> None:
     """Draw positions coloured by frame number, their path, left-out frames, and the nominal probe's size."""
     n = len(positions_m)
-    scale = Scale(ORDER_MAP, Normalize(0, max(n - 1, 1)), "frame number")
+    scale = Scale(ORDER_MAP, Normalize(0, max(n - 1, 1)), "frame number", whole=True)
     blank = np.ones((2, 2, 3))
     axes = image(page, box, blank, window.widened(), title="Positions in scan order", scale=scale)
     y, x = positions_m.T * MICRO
@@ -242,7 +246,7 @@ def notes_below(axes: Axes, notes: Sequence[tuple[str, str]]) -> None:
     at = max(width - sum(widths) - gap * (len(notes) - 1), after + gap)
     where: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points", "va": "center", "size": 8}
     for (text, colour), needed in zip(notes, widths, strict=True):
-        axes.annotate(text, (at / width, 0), xytext=(0, -9), color=colour, **where)
+        axes.annotate(text, (at / width, 0), xytext=(0, -9), color=AS_TEXT.get(colour, colour), **where)
         at += needed + gap
 
 
@@ -265,9 +269,10 @@ def history_panel(
     page: Page,
     box: Box,
     title: str,
+    curves: Mapping[str, NDArray[np.float64]],
+    *,
     iteration: NDArray[np.int64],
     stage: Sequence[str],
-    curves: Mapping[str, NDArray[np.float64]],
 ) -> None:
     """Draw metrics over iterations on a log axis, stages as bands."""
     axes = plot_axes(page, box, title, "iteration (pass over all frames)")
@@ -291,7 +296,7 @@ def history_panel(
     axes.yaxis.set_major_locator(LogLocator(subs=subs))
     axes.yaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.4g}"))
-    axes.xaxis.set_major_locator(MaxNLocator(6, integer=True))
+    axes.xaxis.set_major_locator(MaxNLocator(6, integer=True, steps=[1, 2, 5, 10]))
     _stage_bands(axes, iteration, stage, box.width - AXIS_LEFT)
     if len(drawn) > 1:
         axes.legend(loc="center right")

@@ -12,8 +12,8 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import lru_cache, wraps
-from typing import Any, TypeVar, cast
+from functools import lru_cache
+from typing import Any, cast
 
 import matplotlib
 import numpy as np
@@ -73,7 +73,6 @@ _SETTINGS: dict[Any, Any] = {
     **_STYLE,
 }
 _LOCK = threading.RLock()
-Draw = TypeVar("Draw", bound=Callable[..., Figure])
 
 
 @contextmanager
@@ -84,17 +83,6 @@ def house_style() -> Iterator[None]:
     """
     with _LOCK, matplotlib.rc_context(_SETTINGS):
         yield
-
-
-def styled(draw: Draw) -> Draw:
-    """Run a drawing function in the house style."""
-
-    @wraps(draw)
-    def drawn(*args: Any, **kwargs: Any) -> Figure:
-        with house_style():
-            return draw(*args, **kwargs)
-
-    return cast(Draw, drawn)
 
 
 # --- the page -----------------------------------------------------------------------------------------------
@@ -372,9 +360,12 @@ def colour_bar(page: Page, frame: Box, scale: Scale) -> None:
     mappable = ScalarMappable(scale.norm, colormaps[scale.map])
     label = scale.label
     if isinstance(scale.norm, LogNorm):
-        bar = page.figure.colorbar(mappable, cax=axes, ticks=LogLocator(numticks=6))
+        few = (scale.norm.vmax or 1.0) < 30 * (scale.norm.vmin or 1.0)
+        bar = page.figure.colorbar(mappable, cax=axes, ticks=LogLocator(subs=(1, 2, 5) if few else (1,), numticks=6))
+        if few:
+            bar.formatter = FuncFormatter(lambda value, _: f"{value:.6g}")
     else:
-        bar = page.figure.colorbar(mappable, cax=axes, ticks=MaxNLocator(5))
+        bar = page.figure.colorbar(mappable, cax=axes, ticks=MaxNLocator(5, steps=[1, 2, 5, 10], integer=scale.whole))
         unit = _thousands(scale.norm)
         bar.formatter = FuncFormatter(lambda value, _: f"{value / unit:.6g}".replace("-", "−"))
         label = polished(f"{unit:.0e}")[2:] + f" {label}" if unit != 1 else label

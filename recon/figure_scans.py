@@ -54,10 +54,10 @@ from recon.figure_parts import (
     edges,
     frequency_text,
     header,
+    house_style,
     image,
     polished,
     remark_lines,
-    styled,
     thinned,
 )
 from scans.checks import FirstLook, check_scan, geometry_table
@@ -71,7 +71,6 @@ from scans.truth import Truth
 FRAMES_SHOWN = 5
 
 
-@styled
 def inspect_figure(scan: Scan, look: FirstLook, prepared: PreparedScan | None = None) -> Figure:
     """Draw patterns, transmission and phase-gradient maps, positions and geometry of a scan.
 
@@ -82,25 +81,27 @@ def inspect_figure(scan: Scan, look: FirstLook, prepared: PreparedScan | None = 
     prepared
         Adds left-out frames and the findings of preparation.
     """
-    findings = prepared.findings if prepared else tuple(check_scan(scan))
-    remarks = remark_lines(findings, WIDTH)
-    panels, beside = Box(EDGE, HEADER, 8.9, 5.5), Box(9.45, HEADER, WIDTH - 9.45 - EDGE, 0)
-    rows, table_height = table_rows(geometry_table(scan, look), beside.width)
-    height = max(panels.height, table_height)
-    page = Page(WIDTH, HEADER + height + 0.3 + LINE * len(remarks))
-    _scan_header(page, scan, look, findings)
-    half = Box(panels.left, panels.top, panels.width, height / 2 - 0.05)
-    upper, lower = (half.inner(top=k * height / 2, bottom=-k * height / 2).columns(3, 0.1) for k in (0, 1))
-    _patterns(page, upper[:2], scan, look)
-    step = typical_step_m(scan.positions_m, min(scan.geometry.frame_width_m) / 4)
-    window = positions_window(scan.positions_m, 0.8 * step)
-    left_out = np.array([j for j, _ in prepared.left_out] if prepared else look.zero_frames, dtype=int)
-    probe = probe_size(scan.zone_plate, scan.geometry.wavelength_m)
-    order_panel(page, upper[2], scan.positions_m, window, left_out, probe.diameter_m if probe else None)
-    _maps(page, lower, scan, look, window, step)
-    draw_table(page, beside, "Geometry", rows)
-    draw_remarks(page, HEADER + height + 0.1, remarks)
-    return page.figure
+    with house_style():
+        findings = prepared.findings if prepared else tuple(check_scan(scan))
+        remarks = remark_lines(findings, WIDTH)
+        panels, beside = Box(EDGE, HEADER, 8.9, 5.5), Box(9.45, HEADER, WIDTH - 9.45 - EDGE, 0)
+        rows, table_height = table_rows(geometry_table(scan, look), beside.width)
+        height = max(panels.height, table_height)
+        page = Page(WIDTH, HEADER + height + 0.3 + LINE * len(remarks))
+        _scan_header(page, scan, look, findings)
+        half = Box(panels.left, panels.top, panels.width, height / 2 - 0.05)
+        upper, lower = (half.inner(top=k * height / 2, bottom=-k * height / 2).columns(3, 0.1) for k in (0, 1))
+        _patterns(page, upper[:2], scan, look)
+        step = typical_step_m(scan.positions_m, min(scan.geometry.frame_width_m) / 4)
+        window = positions_window(scan.positions_m, 0.8 * step)
+        left_out = np.array([j for j, _ in prepared.left_out] if prepared else look.zero_frames, dtype=int)
+        probe = probe_size(scan.zone_plate, scan.geometry.wavelength_m)
+        diameter_m = probe.diameter_m if probe else None
+        order_panel(page, upper[2], scan.positions_m, window=window, left_out=left_out, probe_m=diameter_m)
+        _maps(page, lower, scan, look, window=window, step_m=step)
+        draw_table(page, beside, "Geometry", rows)
+        draw_remarks(page, HEADER + height + 0.1, remarks)
+        return page.figure
 
 
 def _scan_header(page: Page, scan: Scan, look: FirstLook, findings: Sequence[Finding]) -> None:
@@ -129,13 +130,14 @@ def _patterns(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook) -> 
     unit = "photons" if look.unit == "photon" else look.unit
     mean, top = (np.where(good, values, np.nan) for values in (look.mean, look.maximum))
     scale = count_scale(mean, f"{unit} per frame")
-    first = _pattern_panel(page, boxes[0], mean, g, "Mean pattern", scale)
+    first = _pattern_panel(page, boxes[0], mean, g, title="Mean pattern", scale=scale)
     _mark_pixels(first, g, good.shape, [(look.hot_px, "hot"), (look.dead_px, "dead")])
-    second = _pattern_panel(page, boxes[1], top, g, "Brightest value of each pixel", count_scale(top, unit))
+    scale = count_scale(top, unit)
+    second = _pattern_panel(page, boxes[1], top, g, title="Brightest value of each pixel", scale=scale)
     _mark_pixels(second, g, good.shape, [(saturated, "saturated")])
 
 
-def _maps(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook, window: Window, step: float) -> None:
+def _maps(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook, *, window: Window, step_m: float) -> None:
     """Draw what each frame says about the sample at its position."""
     light, what = look.totals, "photons" if look.unit == "photon" else look.unit
     title = "Transmission map"
@@ -151,27 +153,29 @@ def _maps(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook, window:
         (gradient[:, 1], "Phase gradient along x", slopes),
     ]
     for box, (values, name, scale) in zip(boxes, panels, strict=True):
-        picture = nearest_map(scan.positions_m, values, window, step)
+        picture = nearest_map(scan.positions_m, values, window, step_m)
         image(page, box, picture, window, title=name, scale=scale)
 
 
-@styled
 def simulate_figure(scan: Scan, truth: Truth) -> Figure:
     """Draw the true object with the positions on it, the true probe and some frames of a simulated scan."""
-    page = Page(WIDTH, HEADER + 3.55 + 2.7)
-    place = edges(truth.y_m * MICRO, truth.x_m * MICRO)
-    covered, trusted = covered_pixels(truth.lit, np.isfinite(truth.object))
-    window = covered_window(covered, place, truth.positions_m)
-    _truth_header(page, scan, truth, window)
-    left, middle, right = Box(EDGE, HEADER, WIDTH - 2 * EDGE, 3.4).columns(3)
-    shown = np.ones(covered.shape, bool)
-    phase, amplitude = np.angle(truth.object), np.abs(truth.object)
-    axes = object_panels(page, (left, middle), phase, amplitude, (shown, trusted), place, window, "True")
-    _positions(axes, scan, truth)
-    power = (np.abs(truth.probe) ** 2).sum(axis=(1, 2))
-    probe_panel(page, right, truth.probe, (truth.pixel_m, truth.pixel_m), power / power.sum(), name="True probe")
-    _frames(page, Box(EDGE, HEADER + 3.55, WIDTH - 2 * EDGE, 2.6), scan)
-    return page.figure
+    with house_style():
+        page = Page(WIDTH, HEADER + 3.55 + 2.7)
+        place = edges(truth.y_m * MICRO, truth.x_m * MICRO)
+        covered, trusted = covered_pixels(truth.lit, np.isfinite(truth.object))
+        window = covered_window(covered, place, truth.positions_m)
+        _truth_header(page, scan, truth, window)
+        left, middle, right = Box(EDGE, HEADER, WIDTH - 2 * EDGE, 3.4).columns(3)
+        shown = np.ones(covered.shape, bool)
+        phase, amplitude = np.angle(truth.object), np.abs(truth.object)
+        where: dict[str, Any] = {"place": place, "window": window}
+        axes = object_panels(page, (left, middle), phase, amplitude, masks=(shown, trusted), name="True", **where)
+        _positions(axes, scan, truth)
+        power = (np.abs(truth.probe) ** 2).sum(axis=(1, 2))
+        pixel_m = (truth.pixel_m, truth.pixel_m)
+        probe_panel(page, right, truth.probe, pixel_m=pixel_m, share=power / power.sum(), name="True probe")
+        _frames(page, Box(EDGE, HEADER + 3.55, WIDTH - 2 * EDGE, 2.6), scan)
+        return page.figure
 
 
 def _truth_header(page: Page, scan: Scan, truth: Truth, window: Window) -> None:
@@ -213,7 +217,7 @@ def _frames(page: Page, box: Box, scan: Scan) -> None:
     for k, (j, frame) in enumerate(zip(chosen, frames, strict=True)):
         last = k == len(frames) - 1
         cell = Box(box.left + k * width, box.top, width - 0.12 + last * COLOUR_BAR, box.height)
-        axes = _pattern_panel(page, cell, frame, scan.geometry, f"Frame {j}", scale, with_bar=last)
+        axes = _pattern_panel(page, cell, frame, scan.geometry, title=f"Frame {j}", scale=scale, with_bar=last)
         total = polished(f"{np.nansum(frame):.3g} {unit}")
         axes.set_title(total, loc="right", size=8, weight="normal", color=MUTED)
 
@@ -223,9 +227,9 @@ def _pattern_panel(
     box: Box,
     pattern: NDArray[Any],
     geometry: Geometry,
+    *,
     title: str,
     scale: Scale,
-    *,
     with_bar: bool = True,
 ) -> Axes:
     """Draw a detector pattern ``(h, w)`` over spatial frequency; nan where not measured."""

@@ -18,6 +18,7 @@ from recon.figure_colours import (
     AMPLITUDE_MAP,
     BLUE,
     COVERAGE_MAP,
+    CYCLIC_MAP,
     FAINT,
     INK,
     LEVEL_COLOURS,
@@ -27,6 +28,7 @@ from recon.figure_colours import (
     Scale,
     phase_scale,
     robust_limits,
+    wrap,
 )
 from recon.figure_panels import (
     MICRO,
@@ -54,15 +56,14 @@ from recon.figure_parts import (
     house_style,
     image,
     remark_lines,
-    styled,
     thinned,
 )
 from recon.figure_scans import inspect_figure, simulate_figure
-from recon.hdf5 import replacing
 from recon.registration import remove_ramp
 from recon.result import Result
 from recon.ring_correlation import RingCorrelation
 from recon.ring_curve import Crossing
+from scans.files import replacing
 
 __all__ = ["inspect_figure", "resolution_figure", "result_figure", "save", "simulate_figure"]
 
@@ -91,32 +92,33 @@ def save(figure: Figure, path: str | Path, *, force: bool = True) -> Path:
 # --- a result -----------------------------------------------------------------------------------------------
 
 
-@styled
 def result_figure(result: Result) -> Figure:
     """Draw object phase and amplitude, probe, coverage with positions, and convergence of a result.
 
     The object is cropped to the well-covered region; what was not measured is hatched.
     """
-    remarks = remark_lines(result.findings, WIDTH)
-    page = Page(WIDTH, HEADER + 3.75 + 3.0 + 0.3 + LINE * len(remarks))
-    covered, trusted = covered_pixels(result.coverage, np.isfinite(result.transmission))
-    place = edges(result.y_m * MICRO, result.x_m * MICRO)
-    positions = result.positions_refined_m
-    window = covered_window(covered, place, positions)
-    _result_header(page, result, window)
-    left, middle, right = Box(EDGE, HEADER, WIDTH - 2 * EDGE, 3.6).columns(3)
-    object_panels(page, (left, middle), result.phase, result.amplitude, (covered, trusted), place, window)
-    probe_panel(page, right, result.probe, result.pixel_m, result.occupancy)
-    left, middle, right = Box(EDGE, HEADER + 3.75, WIDTH - 2 * EDGE, 3.0).columns(3)
-    _coverage(page, left, result, place, window)
-    h = result.history
-    history_panel(page, middle, "R factor", h.iteration, h.stage, {"R factor": h.r_factor})
-    curves = {"all measured pixels": h.deviance}
-    if h.held_out is not None:
-        curves["held-out pixels"] = h.held_out
-    history_panel(page, right, "Poisson deviance per pixel", h.iteration, h.stage, curves)
-    draw_remarks(page, HEADER + 3.75 + 3.0 + 0.15, remarks)
-    return page.figure
+    with house_style():
+        remarks = remark_lines(result.findings, WIDTH)
+        page = Page(WIDTH, HEADER + 3.75 + 3.0 + 0.3 + LINE * len(remarks))
+        covered, trusted = covered_pixels(result.coverage, np.isfinite(result.transmission))
+        place = edges(result.y_m * MICRO, result.x_m * MICRO)
+        window = covered_window(covered, place, result.positions_refined_m)
+        _result_header(page, result, window)
+        left, middle, right = Box(EDGE, HEADER, WIDTH - 2 * EDGE, 3.6).columns(3)
+        shown: dict[str, Any] = {"masks": (covered, trusted), "place": place, "window": window}
+        object_panels(page, (left, middle), result.phase, result.amplitude, **shown)
+        probe_panel(page, right, result.probe, pixel_m=result.pixel_m, share=result.occupancy)
+        left, middle, right = Box(EDGE, HEADER + 3.75, WIDTH - 2 * EDGE, 3.0).columns(3)
+        _coverage(page, left, result, place, window)
+        h = result.history
+        passes: dict[str, Any] = {"iteration": h.iteration, "stage": h.stage}
+        history_panel(page, middle, "R factor", {"R factor": h.r_factor}, **passes)
+        curves = {"all measured pixels": h.deviance}
+        if h.held_out is not None:
+            curves["held-out pixels"] = h.held_out
+        history_panel(page, right, "Poisson deviance per pixel", curves, **passes)
+        draw_remarks(page, HEADER + 3.75 + 3.0 + 0.15, remarks)
+        return page.figure
 
 
 def _result_header(page: Page, result: Result, window: Window) -> None:
@@ -160,7 +162,6 @@ _CURVES = {"1/7": (VERMILION, "-"), "half-bit": (BLUE, "-"), "1-bit": (ORANGE, "
 _MARKS = {"1/7": "o", "half-bit": "s", "1-bit": "^", "0.5": "D"}
 
 
-@styled
 def resolution_figure(rings: RingCorrelation, a: NDArray[Any], b: NDArray[Any] | None = None) -> Figure:
     """Draw a ring correlation with its thresholds, and the images that were compared.
 
@@ -171,21 +172,22 @@ def resolution_figure(rings: RingCorrelation, a: NDArray[Any], b: NDArray[Any] |
     a, b
         The images ``(H, W)``, ``(h, w)``, complex or real; without `b` only the first is shown.
     """
-    remarks = remark_lines(rings.findings, WIDTH)
-    page = Page(WIDTH, HEADER + 6.4 + 0.2 + LINE * len(remarks))
-    ny, nx = (s.stop - s.start for s in rings.area)
-    (py, px), (sy, sx) = rings.pixel_m, rings.shift_m
-    facts = [
-        f"compared: {nx * px * MICRO:.3g} × {ny * py * MICRO:.3g} µm, {nx} × {ny} pixels · {rings.window} window · "
-        f"shift taken out: {sx * 1e9:.2g} nm (x), {sy * 1e9:.2g} nm (y)",
-        "Half period: one line, the number usually called resolution. Full period: one dark and one bright line.",
-    ]
-    header(page, _headline(rings.crossings["1/7"]), facts)
-    _curve(page, Box(EDGE, HEADER + 0.25, 8.0, 4.6), rings)
-    _crossing_rows(page, EDGE + 0.55, HEADER + 5.1, rings)
-    _compared(page, Box(8.95, HEADER, WIDTH - 8.95 - EDGE, 6.4), rings, a, b)
-    draw_remarks(page, HEADER + 6.4 + 0.05, remarks)
-    return page.figure
+    with house_style():
+        remarks = remark_lines(rings.findings, WIDTH)
+        page = Page(WIDTH, HEADER + 6.4 + 0.2 + LINE * len(remarks))
+        ny, nx = (s.stop - s.start for s in rings.area)
+        (py, px), (sy, sx) = rings.pixel_m, rings.shift_m
+        facts = [
+            f"compared: {nx * px * MICRO:.3g} × {ny * py * MICRO:.3g} µm, {nx} × {ny} pixels · {rings.window} window · "
+            f"shift taken out: {sx * 1e9:.2g} nm (x), {sy * 1e9:.2g} nm (y)",
+            "Half period: one line, the number usually called resolution. Full period: one dark and one bright line.",
+        ]
+        header(page, _headline(rings.crossings["1/7"]), facts)
+        _curve(page, Box(EDGE, HEADER + 0.25, 8.0, 4.6), rings)
+        _crossing_rows(page, EDGE + 0.55, HEADER + 5.1, rings)
+        _compared(page, Box(8.95, HEADER, WIDTH - 8.95 - EDGE, 6.4), rings, a, b)
+        draw_remarks(page, HEADER + 6.4 + 0.05, remarks)
+        return page.figure
 
 
 def _crossing_text(crossing: Crossing) -> str:
@@ -276,9 +278,10 @@ def _compared(page: Page, box: Box, rings: RingCorrelation, a: NDArray[Any], b: 
     if np.iscomplexobj(first):
         first = np.where(np.isfinite(first), first, 0)
         turn = remove_ramp(first)[0] * np.conj(first)
-        everywhere = np.ones(first.shape, bool)
-        shown, scale = phase_scale(np.angle(images[0] * turn), everywhere)
-        images = [shown, *(phase_scale(np.angle(other * turn), everywhere)[0] for other in images[1:])]
+        shown, scale = phase_scale(np.angle(images[0] * turn), np.ones(first.shape, bool))
+        images = [shown, *(shown + wrap(np.angle(other * turn) - shown) for other in images[1:])]
+        if scale.map == CYCLIC_MAP:
+            images = [wrap(values) for values in images]
         what = "Phase"
     else:
         scale = Scale(AMPLITUDE_MAP, Normalize(*robust_limits(first), clip=True), "value")

@@ -11,12 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.loop import PassRecord
-from recon.result import Result
+from recon.metrics import VERDICTS
+from recon.result import Result, Source
 from recon.result_file import read_result
 from recon.ring_correlation import RingCorrelation, lattice_periods, ring_correlation
 from recon.workflow import load_scan, prepare_scan, reconstruct
 from scans.errors import InputError
 from scans.preparation import PreparedScan
+from scans.scan import Finding, Scan
+
+OnPass = Callable[[PassRecord, float], None]
 
 # Counts this close to whole numbers are photons; more than a few off, and thinning them would not be Poisson.
 _WHOLE, _MAY_DIFFER = 1e-3, 1e-4
@@ -49,7 +53,13 @@ class Resolution:
     images: tuple[NDArray[np.complex64], NDArray[np.complex64]]
 
     def __str__(self) -> str:
-        return f"{self.rings}\n  halves: {METHODS[self.method]}"
+        return f"{self.rings}\n  images: {METHODS[self.method]}"
+
+    @property
+    def verdict(self) -> str:
+        """What the findings come to, in the words of a result's verdict."""
+        levels = {finding.level for finding in self.rings.findings}
+        return VERDICTS[2 if "serious" in levels else 1 if "caution" in levels else 0]
 
     @property
     def half_periods_m(self) -> dict[str, float | None]:
@@ -59,10 +69,11 @@ class Resolution:
     def to_dict(self) -> dict[str, Any]:
         """Curve, thresholds and crossings by name, for ``/entry/resolution``."""
         rings = self.rings
-        crossings = {
-            f"half_period_{name.replace('/', '_').replace('-', '_').replace('.', '_')}_m": half_period
-            for name, half_period in self.half_periods_m.items()
-        }
+        crossings: dict[str, Any] = {}
+        for name, crossing in rings.crossings.items():
+            word = name.translate(str.maketrans("/-.", "___"))
+            crossings[f"half_period_{word}_m"] = crossing.half_period_m
+            crossings[f"status_{word}"] = crossing.status
         return {
             "frequency_per_m": rings.frequency_per_m,
             "correlation": rings.frc,
@@ -75,6 +86,8 @@ class Resolution:
             "window": rings.window,
             "method": self.method,
             "halves": METHODS[self.method],
+            "verdict": self.verdict,
+            "findings": [f"{f.level}: {f.text}" + (f". {f.fix}" if f.fix else "") for f in rings.findings],
             "summary": str(self),
         }
 
@@ -85,7 +98,7 @@ def resolution(
     *,
     prepared: PreparedScan | None = None,
     device: str | None = None,
-    on_pass: Callable[[PassRecord, float], None] | None = None,
+    on_pass: OnPass | None = None,
 ) -> Resolution:
     """Estimate the resolution by ring correlation.
 
@@ -104,24 +117,56 @@ def resolution(
     Raises
     ------
     InputError
-        When a file cannot be read, or the two results have different pixels or no common area.
+        When a file cannot be read, the scan has changed since, or the two results have different pixels or no
+        common area.
+    KeyboardInterrupt
+        When a half was interrupted: a comparison of what was reached would mean nothing.
     """
     first = result if isinstance(result, Result) else read_result(result)
     if other is not None:
         second = other if isinstance(other, Result) else read_result(other)
-        return compare_images(first, second, "two results")
+        names = (
+            ("the first result" if first is result else str(result)),
+            ("the second result" if second is other else str(other)),
+        )
+        return compare_images(first, second, "two results", names=names)
     prepared = prepared if prepared is not None else _prepare_again(first)
     rng = np.random.default_rng([first.recipe.run.seed, 2])
     if has_whole_photons(prepared):
         halves, method = split_by_photons(prepared, rng), "photon split"
     else:
         halves, method = split_by_frames(prepared), "frame split"
-    a, b = (reconstruct(half, first.recipe, device=device, on_pass=on_pass) for half in halves)
-    return compare_images(a, b, method)
+    a = _solve_half(halves[0], first, device, on_pass and _first_of_two(on_pass))
+    taken_s = float(a.history.seconds[-1])
+    b = _solve_half(halves[1], first, device, on_pass and _second_of_two(on_pass, taken_s))
+    return compare_images(a, b, method, names=("the first half", "the second half"))
 
 
-def compare_images(a: Result, b: Result, method: str) -> Resolution:
-    """Correlate the objects of two results over the area that both cover.
+def _solve_half(half: PreparedScan, result: Result, device: str | None, on_pass: OnPass | None) -> Result:
+    solved = reconstruct(half, result.recipe, device=device, on_pass=on_pass)
+    if solved.status == "interrupted":
+        raise KeyboardInterrupt
+    return solved
+
+
+def _first_of_two(on_pass: OnPass) -> OnPass:
+    """Report a half's passes as those of the whole job, taking the second half to last as long."""
+
+    def report(record: PassRecord, left_s: float) -> None:
+        on_pass(replace(record, stage=f"half 1, {record.stage}"), left_s + record.seconds + left_s)
+
+    return report
+
+
+def _second_of_two(on_pass: OnPass, taken_s: float) -> OnPass:
+    def report(record: PassRecord, left_s: float) -> None:
+        on_pass(replace(record, stage=f"half 2, {record.stage}", seconds=taken_s + record.seconds), left_s)
+
+    return report
+
+
+def compare_images(a: Result, b: Result, method: str, *, names: tuple[str, str] = ("a", "b")) -> Resolution:
+    """Correlate the objects of two results over the area that both cover; `names` are for messages.
 
     Raises
     ------
@@ -132,11 +177,11 @@ def compare_images(a: Result, b: Result, method: str) -> Resolution:
         if abs(one / two - 1) > _SAME_PIXEL:
             raise InputError(
                 f"object pixels of {one * 1e9:.4g} nm and {two * 1e9:.4g} nm",
-                where="resolution of two results",
+                where=" and ".join(names),
                 expected="the same pixel",
                 fix="Reconstruct both with the same frame size, energy and distance.",
             )
-    areas = _common_area(a, b)
+    areas = _common_area(a, b, names)
     images = a.transmission[areas[0]], b.transmission[areas[1]]
     rings = ring_correlation(
         *images,
@@ -145,10 +190,20 @@ def compare_images(a: Result, b: Result, method: str) -> Resolution:
         weight_b=b.coverage[areas[1]],
         lattice_m=lattice_periods(a.positions_measured_m),
     )
+    doubted = {name: one for name, one in zip(names, (a, b), strict=True) if one.verdict == VERDICTS[2]}
+    if doubted:
+        texts = dict.fromkeys(f.text for one in doubted.values() for f in one.findings if f.level == "serious")
+        doubt = Finding(
+            "serious",
+            "untrusted image",
+            f"{' and '.join(doubted)} cannot be trusted: {'; '.join(texts)}",
+            "Put that right first: a resolution of wrong images means nothing.",
+        )
+        rings = replace(rings, findings=(doubt, *rings.findings))
     return Resolution(rings, method, images)
 
 
-def _common_area(a: Result, b: Result) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+def _common_area(a: Result, b: Result, names: tuple[str, str]) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
     """Slices of either object that cover the same sample coordinates, to the nearest pixel."""
     mine, other = [], []
     for axis_a, axis_b, pixel in zip((a.y_m, a.x_m), (b.y_m, b.x_m), a.pixel_m, strict=True):
@@ -157,7 +212,7 @@ def _common_area(a: Result, b: Result) -> tuple[tuple[slice, slice], tuple[slice
         if stop - start < 16:
             raise InputError(
                 "objects without a common area",
-                where="resolution of two results",
+                where=" and ".join(names),
                 expected="two scans of the same place",
                 fix="Compare results whose positions overlap.",
             )
@@ -175,16 +230,50 @@ def _prepare_again(result: Result) -> PreparedScan:
             expected="a result whose scan can be read again",
             fix="Give the prepared scan, or compare two results.",
         )
-    scan = load_scan(f"{source.path}::{source.entry}", result.recipe)
-    return prepare_scan(scan, result.recipe)
+    if Source.of(source.path, source.entry).checksum != source.checksum:
+        raise InputError(
+            "the scan file has changed since this result was made from it",
+            where=source.path,
+            expected="the same counts, to split them",
+            fix="Reconstruct it again, or compare two results.",
+        )
+    prepared = prepare_scan(_open_again(result, source), result.recipe)
+    same = np.array_equal(prepared.frame_index, result.frame_index) and prepared.unit == result.unit
+    if not same or prepared.geometry != result.geometry:
+        raise InputError(
+            "the scan comes out otherwise than it was: it was opened or prepared with settings that are not in "
+            "the recipe",
+            where=source.path,
+            expected="the same frames, unit and geometry",
+            fix="Give the prepared scan (recon.resolution(result, prepared=...)), or compare two results.",
+        )
+    return prepared
+
+
+def _open_again(result: Result, source: Source) -> Scan:
+    """Open the scan file of a result, at the dataset of frames that was read then."""
+    then = next((note.where.rpartition("::")[2] for note in result.notes if note.what == "frames"), "")
+    try:
+        scan = load_scan(f"{source.path}::{source.entry}", result.recipe)
+    except InputError:
+        if not then:
+            raise
+    else:
+        if then in ("", scan.frames_path):
+            return scan
+    return load_scan(f"{source.path}::{then}", result.recipe)  # one of several, named by the user
 
 
 def has_whole_photons(prepared: PreparedScan) -> bool:
     """Tell whether the counts are whole photons, so that thinning gives independent Poisson halves."""
     if prepared.unit != "photon":
         return False
-    off = np.abs(prepared.counts - np.rint(prepared.counts)) > _WHOLE
-    return bool(off.mean() <= _MAY_DIFFER) and bool((prepared.counts >= 0).all())
+    odd = 0
+    for frame in prepared.counts:  # one at a time: the whole stack may fill the memory
+        if frame.min() < 0:
+            return False
+        odd += int(np.count_nonzero(np.abs(frame - np.rint(frame)) > _WHOLE))
+    return odd <= _MAY_DIFFER * prepared.counts.size
 
 
 def split_by_photons(prepared: PreparedScan, rng: np.random.Generator) -> tuple[PreparedScan, PreparedScan]:
@@ -192,9 +281,12 @@ def split_by_photons(prepared: PreparedScan, rng: np.random.Generator) -> tuple[
 
     Binomial thinning of Poisson counts with p = 1/2 leaves two independent Poisson counts of half the mean.
     """
-    counts = np.rint(prepared.counts).astype(np.int64)
-    first = rng.binomial(counts, 0.5)
-    return tuple(replace(prepared, counts=half.astype(np.float32)) for half in (first, counts - first))  # type: ignore[return-value]
+    first, second = np.empty_like(prepared.counts), np.empty_like(prepared.counts)
+    for frame, one, other in zip(prepared.counts, first, second, strict=True):
+        photons = np.rint(frame).astype(np.int64)
+        one[...] = kept = rng.binomial(photons, 0.5)
+        other[...] = photons - kept
+    return replace(prepared, counts=first), replace(prepared, counts=second)
 
 
 def split_by_frames(prepared: PreparedScan) -> tuple[PreparedScan, PreparedScan]:

@@ -155,7 +155,7 @@ class Loop:
                 return StopReason.INTERRUPTED
             if self.hooks.time_budget_s is not None and record.seconds >= self.hooks.time_budget_s:
                 return StopReason.TIME_LIMIT
-            if _settled(self.records[first:]):
+            if not best.passes_above and _settled(self.records[first:]):  # still, and not after a fall
                 return StopReason.CONVERGED
             self._maybe_checkpoint(state)
         return StopReason.ITERATION_LIMIT

@@ -35,7 +35,8 @@ def amplitude_step(intensity: Array, counts: Array, mask: Array | None, dark: fl
     New J. Phys. 14 (2012) 063004, doi:10.1088/1367-2630/14/6/063004 (from memory).
     """
     xp = array_module(intensity)
-    factor = xp.sqrt(xp.maximum(counts, 0) / xp.maximum(intensity, dark)) - 1
+    # Damped as a whole below `dark`, so that a model that fits there stays as it is.
+    factor = (xp.sqrt(xp.maximum(counts, 0)) - xp.sqrt(intensity)) / xp.sqrt(xp.maximum(intensity, dark))
     return factor if mask is None else factor * mask
 
 

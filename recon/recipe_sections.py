@@ -185,6 +185,8 @@ class ScanSection(Section):
         Unit of the stored positions.
     orientation
         How stored frames are turned: "as stored", or "transpose", "flip_y", "flip_x" joined by "+".
+    n_frames
+        Frames to read, from the first: for a scan that was cut short.
     """
 
     TABLE: ClassVar[str] = "scan"
@@ -193,6 +195,7 @@ class ScanSection(Section):
     pixel_size_m: tuple[float, float] | None = key(one_or_pair(number(above=0, unit="m")))
     position_unit: str | None = key(one_of(*POSITION_UNITS))
     orientation: str | None = key(one_of(*ORIENTATIONS))
+    n_frames: int | None = key(whole(1))
 
 
 @dataclass(frozen=True)

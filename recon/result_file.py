@@ -15,10 +15,11 @@ from typing import Any
 import h5py
 import numpy as np
 
-from recon.hdf5 import Reader, group, opened, put, put_rows, put_tree, replacing
+from recon.hdf5 import Reader, group, opened, put, put_rows, put_tree
 from recon.recipe import Recipe, parse_recipe
 from recon.result import CHECKSUM_OF, History, Provenance, Result, Source, StopReason
 from scans.errors import InputError
+from scans.files import replacing
 from scans.geometry import Geometry
 from scans.scan import Finding, Note, RawPositions
 

@@ -69,8 +69,8 @@ def reconstruct(
         precision=recipe.run.precision or "single",
         **({} if recipe.object.margin_px is None else {"margin_px": recipe.object.margin_px}),
     )
-    recipe = choose.choose_device(choose.complete_recipe(recipe, prepared, problem), opened)
-    run = _Run(prepared, problem, recipe)
+    recipe = choose.choose_device(choose.complete_recipe(recipe, prepared, problem), opened, asked=device)
+    run = _Run(prepared, problem, recipe, source=_source_of(prepared))
     state, records = run.cold_start() if resume is None else run.resumed(resume)
     stages = [Stage(s.name, make_solver(s.solver or "", s.settings), s.iterations or 0) for s in recipe.solve]
     run.check_memory(stages)
@@ -79,8 +79,10 @@ def reconstruct(
         if on_checkpoint:
             on_checkpoint(run.checkpoint(state, records))
 
-    hooks = Hooks(on_pass=on_pass, checkpoint=save, time_budget_s=recipe.run.time_budget_s)
-    loop = Loop(problem, stages, hooks, records)
+    budget = recipe.run.time_budget_s
+    if budget is not None and records:
+        budget += records[-1].seconds  # a resumed run has its time anew
+    loop = Loop(problem, stages, Hooks(on_pass=on_pass, checkpoint=save, time_budget_s=budget), records)
     reason = loop.run(state)
     return run.finish(state, loop.records, reason)
 
@@ -109,6 +111,12 @@ def prepare_scan(scan: Scan, recipe: Recipe, progress: Callable[[int, int], None
     return scans.prepare(scan, **_given(recipe.prepare), progress=progress)
 
 
+def _source_of(prepared: PreparedScan) -> Source | None:
+    """Describe the scan file as it is when the run begins: it may be gone or changed when the run ends."""
+    scan = prepared.scan
+    return Source.of(scan.path, scan.entry) if scan.path else None
+
+
 def _given(section: Any) -> dict[str, Any]:
     return {key: value for key, value in asdict(section).items() if value is not None}
 
@@ -120,6 +128,7 @@ class _Run:
     prepared: PreparedScan
     problem: Problem
     recipe: Recipe
+    source: Source | None
     notes: list[Note] = field(default_factory=list)
 
     def cold_start(self) -> tuple[State, list[PassRecord]]:
@@ -130,12 +139,8 @@ class _Run:
     def _first_probe(self) -> NDArray[np.complex128]:
         prepared, wanted = self.prepared, self.recipe.probe
         if wanted.start == "data":
-            guess = probe_from_data(
-                prepared.counts, prepared.mask, prepared.geometry, prepared.positions_m
-            )
-            self.notes.append(
-                Note("defocus", f"{guess.defocus_m * 1e6:.3g} µm", "frames", guess.how, guess=True)
-            )
+            guess = probe_from_data(prepared.counts, prepared.mask, prepared.geometry, prepared.positions_m)
+            self.notes.append(Note("defocus", f"{guess.defocus_m * 1e6:.3g} µm", "frames", guess.how, guess=True))
             return guess.probe
         optic = prepared.scan.zone_plate
         if optic is None or wanted.defocus_m is None:
@@ -160,7 +165,6 @@ class _Run:
             )
 
     def resumed(self, earlier: Result) -> tuple[State, list[PassRecord]]:
-        source = self._source()
         if earlier.solver_state is None:
             raise InputError(
                 f"a result with status {earlier.status} and no solver state",
@@ -169,18 +173,30 @@ class _Run:
                 fix="Start anew without --resume.",
             )
         then = earlier.provenance.source
-        if source and then and source.checksum != then.checksum:
+        if self.source and then and self.source.checksum != then.checksum:
             raise InputError(
                 f"a checkpoint of another scan ({then.path})",
-                where=f"--resume with {source.path}",
+                where=f"--resume with {self.source.path}",
                 expected="the scan that the checkpoint was made from, unchanged",
                 fix="Name that scan, or start anew without --resume.",
             )
-        h = earlier.history
-        records = [PassRecord(*row) for row in zip(
-            h.iteration.tolist(), h.stage, h.r_factor.tolist(), h.deviance.tolist(), h.seconds.tolist(), strict=True
-        )]
-        return State.from_checkpoint(earlier.solver_state, self.problem.device), records
+        state = State.from_checkpoint(earlier.solver_state, self.problem.device)
+        self._check_fits(state)
+        scan_notes = self.prepared.scan.notes
+        self.notes += [note for note in earlier.notes if note not in scan_notes]
+        return state, _records(earlier.history)
+
+    def _check_fits(self, state: State) -> None:
+        problem = self.problem
+        found = (*state.object_.shape, len(state.positions_px), state.probe.shape[-1])
+        wanted = (*problem.object_shape, problem.n_frames, problem.size)
+        if found != wanted:
+            raise InputError(
+                "a checkpoint of {} x {} object pixels, {} frames of {} pixels".format(*found),
+                where="--resume",
+                expected="{} x {} object pixels, {} frames of {} pixels, as this scan is prepared".format(*wanted),
+                fix="Prepare the scan as for the checkpoint, or start anew without --resume.",
+            )
 
     def check_memory(self, stages: list[Stage]) -> None:
         need = max(s.solver.memory_bytes(self.problem, self.recipe.probe.modes or 1) for s in stages)
@@ -204,19 +220,13 @@ class _Run:
         if reason in (StopReason.INTERRUPTED, StopReason.TIME_LIMIT):
             status = "interrupted" if reason is StopReason.INTERRUPTED else "complete"
             return replace(result, status=status, solver_state=state.to_checkpoint())
-        return result
+        return replace(result, status="failed") if reason is StopReason.NON_FINITE else result
 
-    def _source(self) -> Source | None:
-        scan = self.prepared.scan
-        return Source.of(scan.path, scan.entry) if scan.path else None
-
-    def _result(
-        self, state: State, records: list[PassRecord], reason: StopReason | None, fit: metrics.Fit
-    ) -> Result:
+    def _result(self, state: State, records: list[PassRecord], reason: StopReason | None, fit: metrics.Fit) -> Result:
         prepared, problem, scan = self.prepared, self.problem, self.prepared.scan
         verdict, findings = metrics.judge(fit, reason, prepared.unit, prepared.findings)
         y_m, x_m = problem.coordinates_m()
-        positions = np.array(problem.origin_m) + state.positions_px * np.array(problem.pixel_m)
+        moved = (state.positions_px - problem.positions_px) * np.array(problem.pixel_m)
         raw = scan.raw_positions
         return Result(
             transmission=backend.to_host(state.object_),
@@ -225,7 +235,7 @@ class _Run:
             coverage=fit.illumination,
             probe=orthogonal_modes(backend.to_host(state.probe)),
             positions_measured_m=prepared.positions_m,
-            positions_refined_m=positions,
+            positions_refined_m=prepared.positions_m + moved,
             frame_index=prepared.frame_index,
             frame_intensity=np.ones(problem.n_frames, np.float32),
             geometry=prepared.geometry,
@@ -240,7 +250,7 @@ class _Run:
                 device=f"{problem.device.name} {problem.device.description}".strip(),
                 fft=backend.fft_name(problem.device),
                 threads=backend.thread_count(),
-                source=self._source(),
+                source=self.source,
             ),
             left_out=prepared.left_out,
             findings=findings + _guess_findings((*scan.notes, *self.notes)),
@@ -266,3 +276,9 @@ def _history(records: list[PassRecord]) -> History:
         deviance=np.array([r.deviance for r in records]),
         seconds=np.array([r.seconds for r in records]),
     )
+
+
+def _records(history: History) -> list[PassRecord]:
+    """Return what `_history` was made of."""
+    columns = history.iteration, np.array(history.stage), history.r_factor, history.deviance, history.seconds
+    return [PassRecord(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]

@@ -18,9 +18,15 @@ class Frames(Protocol):
     """Stack of frames ``(J, h, w)``: a NumPy array, or a file that is read slice by slice."""
 
     @property
-    def shape(self) -> tuple[int, int, int]: ...
+    def shape(self) -> tuple[int, int, int]:
+        """Frames, rows, columns."""
+        ...
+
     @property
-    def dtype(self) -> np.dtype[Any]: ...
+    def dtype(self) -> np.dtype[Any]:
+        """Type of the stored counts."""
+        ...
+
     def __getitem__(self, key: slice) -> NDArray[Any]: ...
 
 

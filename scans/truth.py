@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
+from scans.files import replacing
 
 
 @dataclass(frozen=True)
@@ -108,33 +108,9 @@ class Truth:
         InputError
             When the file exists and `overwrite` is not set, or its folder does not exist.
         """
-        target = Path(path)
-        if target.exists() and not overwrite:
-            raise InputError(
-                "the file exists",
-                where=str(target),
-                expected="a new name",
-                fix="Choose another name, or allow overwriting (--force).",
-            )
-        if not target.parent.is_dir():
-            raise InputError(
-                f"no folder {target.parent}",
-                where=str(target),
-                expected="a name in an existing folder",
-                fix="Make the folder first.",
-            )
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        os.close(handle)
-        try:
-            with h5py.File(name, "w") as file:
-                self._write(file)
-            umask = os.umask(0)
-            os.umask(umask)
-            os.chmod(name, 0o666 & ~umask)
-            os.replace(name, target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
+        target = Path(path).resolve()
+        with replacing(target, force=overwrite) as part, h5py.File(part, "w") as file:
+            self._write(file)
         return target
 
     def _write(self, file: h5py.File) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import re
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from scans.errors import InputError
 
@@ -25,6 +27,16 @@ EXIT_DONE, EXIT_DEFECT, EXIT_INPUT, EXIT_UNTRUSTED, EXIT_INTERRUPTED = 0, 1, 2, 
 
 Commands = Any  # argparse's own type for add_subparsers() is private
 
+FIGURE = ".png"
+
+
+class Parser(argparse.ArgumentParser):
+    """Says in one line what is wrong with the options, and where they are listed."""
+
+    def error(self, message: str) -> NoReturn:
+        """Exit with 2."""
+        self.exit(EXIT_INPUT, f"{self.prog}: {message}. See {self.prog} --help.\n")
+
 
 def add_command(
     commands: Commands, name: str, run: Callable[[argparse.Namespace], int], text: str, example: str
@@ -36,6 +48,7 @@ def add_command(
         description=text[0].upper() + text[1:] + ".",
         epilog=f"example:\n  {example}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,  # a script's abbreviation would break with the next option
     )
     parser.set_defaults(run=run)
     parser.add_argument("--json", action="store_true", help="print one machine-readable object on stdout")
@@ -93,57 +106,151 @@ def finding_lines(findings: tuple[Finding, ...] | list[Finding]) -> list[str]:
     """One line a finding, the worst first."""
     order = {"serious": 0, "caution": 1, "note": 2}
     return [
-        f"  {f.level:<8} {f.text}{f'. {f.fix}' if f.fix else ''}" for f in sorted(findings, key=lambda f: order[f.level])
+        f"  {f.level:<8} {f.text}{f'. {f.fix}' if f.fix else ''}"
+        for f in sorted(findings, key=lambda f: order[f.level])
     ]
 
 
 def finding_objects(findings: tuple[Finding, ...] | list[Finding]) -> list[dict[str, str]]:
-    """Findings for ``--json``."""
+    """Return findings as ``--json`` holds them."""
     return [{"level": f.level, "code": f.code, "text": f.text, "fix": f.fix} for f in findings]
 
 
-def output_path(args: argparse.Namespace, stem: str, suffix: str) -> Path:
+def output_path(args: argparse.Namespace, stem: str, suffix: str, *, beside: tuple[str, ...] = ()) -> Path:
     """Where a command writes: ``-o`` (a file, or a folder), else a numbered name in the current folder.
+
+    Parameters
+    ----------
+    beside
+        Suffixes of further files of the same name that the command writes.
 
     Raises
     ------
     InputError
-        When the file is there already and ``--force`` was not given, or its folder is missing.
+        When the name cannot be used, see `checked_target`.
     """
-    from recon.result_file import numbered_name
-
-    if args.output is None:
-        return numbered_name(stem, suffix)
-    path = Path(args.output)
+    path = Path.cwd() if args.output is None else Path(args.output)
     if path.is_dir():
-        return numbered_name(stem, suffix, path)
-    return checked_target(path, force=args.force)
+        check_writable(path)
+        return free_name(path, stem, (suffix, *beside))
+    if args.output.endswith("/"):
+        raise InputError("no such folder", where=args.output, expected="a folder that exists", fix="Make it first.")
+    wrong = path.suffix.lower() in beside
+    if wrong or (suffix == FIGURE and path.suffix.lower() != FIGURE):
+        raise InputError(
+            f"the suffix {path.suffix!r}" if path.suffix else "no suffix",
+            where=f"-o {args.output}",
+            expected=f"another one than {path.suffix}, which the figure gets" if wrong else f"a name in {FIGURE}",
+            fix=f"E.g. -o {path.with_suffix(suffix)}",
+        )
+    for one in (path, *(path.with_suffix(s) for s in beside)):
+        checked_target(one, force=args.force, inputs=input_files(args))
+    return path
 
 
-def checked_target(path: Path, *, force: bool) -> Path:
-    """Return `path` when it may be written."""
+def free_name(folder: Path, stem: str, suffixes: tuple[str, ...]) -> Path:
+    """Return ``stem_001`` with the first suffix, or the next number of which no file is there with any suffix."""
+    number = 1
+    while any(os.path.lexists(folder / f"{stem}_{number:03d}{suffix}") for suffix in suffixes):
+        number += 1
+    return folder / f"{stem}_{number:03d}{suffixes[0]}"
+
+
+def still_free(path: Path, *, force: bool, beside: tuple[str, ...] = ()) -> Path:
+    """Return `path`, or a numbered name where another run took it since it was checked."""
+    suffixes = (path.suffix, *beside)
+    if force or not any(os.path.lexists(path.with_suffix(suffix)) for suffix in suffixes):
+        return path
+    other = free_name(path.parent, re.sub(r"_\d{3}$", "", path.stem), suffixes)
+    say(f"{path} was taken meanwhile; writing {other.name} instead")
+    return other
+
+
+def input_files(args: argparse.Namespace) -> list[Path]:
+    """Files that a command reads, by its options."""
+    names = (getattr(args, name, None) for name in ("scan", "recipe", "result", "other"))
+    return [scan_file(name) for name in names if name]
+
+
+def checked_target(path: Path, *, force: bool, inputs: list[Path] | None = None) -> Path:
+    """Return `path` when it may be written.
+
+    Raises
+    ------
+    InputError
+        When the file is there already and `force` is off, is one of the `inputs`, or its folder is missing or
+        cannot be written.
+    """
+    if path.is_dir():
+        raise InputError("is a folder", where=str(path), expected="a file name", fix="Add a file name.")
     if not path.parent.is_dir():
         raise InputError(
             f"no folder {path.parent}", where=str(path), expected="a folder that exists", fix="Make it first."
         )
-    if path.exists() and not force:
+    if any(path.exists() and one.exists() and path.samefile(one) for one in inputs or ()):
+        raise InputError(
+            "the command reads this file",
+            where=str(path),
+            expected="another name: what is read is never replaced, not with --force either",
+            fix="Name another file.",
+        )
+    if os.path.lexists(path) and not force:
         raise InputError(
             "the file is there already", where=str(path), expected="a new name", fix="Use another name or --force."
         )
+    check_writable(path.parent)
     return path
 
 
+def all_different(*paths: Path | None) -> None:
+    """Raise `InputError` where two outputs have one name."""
+    given = [path for path in paths if path is not None]
+    if len({path.resolve() for path in given}) < len(given):
+        raise InputError(
+            "one name for two files",
+            where=", ".join(map(str, given)),
+            expected="a name for each",
+            fix="Give them different names.",
+        )
+
+
+def check_writable(folder: Path, fix: str = "Name another place with -o.") -> None:
+    """Try a nameless file: missing rights and read-only disks show before the work, not after.
+
+    Raises
+    ------
+    InputError
+        When no file can be made in the folder.
+    """
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as exc:
+        raise InputError(
+            f"no file can be made there ({exc.strerror})",
+            where=str(folder),
+            expected="a folder with room that you may write to",
+            fix=fix,
+        ) from exc
+
+
 def save_figure(figure: Figure, path: Path) -> Path:
-    """Write a figure as PNG."""
+    """Write a figure as PNG, in place of one that is there: the name was checked or belongs to the run."""
     from recon import figures
 
     figures.save(figure, path)
     return path
 
 
-def scan_stem(path: str) -> str:
+def scan_file(target: str) -> Path:
+    """Path of the file of ``FILE::/entry`` or ``FILE``."""
+    name, mark, _ = target.rpartition("::")
+    return Path(name if mark and not os.path.exists(target) else target)
+
+
+def scan_stem(target: str) -> str:
     """Name of a scan file without folder, suffix and entry."""
-    return Path(path.partition("::")[0]).stem or "scan"
+    return scan_file(target).stem or "scan"
 
 
 def duration_s(text: str) -> float:

@@ -9,12 +9,15 @@ from typing import Any
 
 from recon.cli.common import (
     EXIT_DONE,
+    EXIT_INTERRUPTED,
+    EXIT_UNTRUSTED,
     Commands,
     add_command,
     add_output,
     add_solving,
+    check_writable,
     clock,
-    finding_lines,
+    finding_objects,
     pass_bar,
     report,
     save_figure,
@@ -71,6 +74,9 @@ def run(args: argparse.Namespace) -> int:
         result = workflow.reconstruct(prepared, recipe, device=args.device, on_pass=on_pass)
     result_path = write_result(folder / "result.h5", result, force=True)
     save_figure(figures.result_figure(result), folder / "3_image.png")
+    if result.status == "interrupted":
+        say(f"interrupted; what there is so far is in {folder}")
+        return EXIT_INTERRUPTED
 
     say("4/4 estimating the resolution from two halves of the photons …", args.quiet)
     with pass_bar(args, "solving two halves") as on_pass:
@@ -81,13 +87,14 @@ def run(args: argparse.Namespace) -> int:
     error = error_against(result, truth)
     seconds = time.perf_counter() - began
     lines = [f"{name}: {value}" for name, value in geometry_table(scan, look)]
-    text = [*lines, "", str(result), *finding_lines(result.findings), "", str(found)]
+    text = [*lines, "", str(result), "", str(found)]
     text += [
         f"error against the known truth: {100 * error:.2g} % of the object (complex, well-lit area)",
         f"all files are in {folder}/: look at 3_image.png first ({clock(seconds)})",
     ]
     report(args, "\n".join(text), _machine(folder, result, found, error, seconds))
-    return EXIT_DONE
+    untrusted = "not to be trusted" in (result.verdict, found.verdict)
+    return EXIT_UNTRUSTED if args.strict and untrusted else EXIT_DONE
 
 
 def _folder(args: argparse.Namespace) -> Path:
@@ -101,7 +108,16 @@ def _folder(args: argparse.Namespace) -> Path:
             expected="a new or empty folder",
             fix="Use another name or --force.",
         )
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise InputError(
+            f"the folder cannot be made ({exc.strerror})",
+            where=str(folder),
+            expected="a place that you may write to",
+            fix="Name another with -o.",
+        ) from exc
+    check_writable(folder)
     return folder
 
 
@@ -111,6 +127,7 @@ def _machine(folder: Path, result: Any, found: Any, error: float, seconds: float
         "result": folder / "result.h5",
         "verdict": result.verdict,
         "r_factor": float(result.history.r_factor[-1]),
+        "findings": finding_objects(result.findings + found.rings.findings),
         "half_period_m": found.half_periods_m,
         "nrmse": error,
         "seconds": seconds,

@@ -7,6 +7,7 @@ from typing import Any
 
 from recon.cli.common import (
     EXIT_DONE,
+    FIGURE,
     Commands,
     add_command,
     add_output,
@@ -19,6 +20,7 @@ from recon.cli.common import (
     report,
     save_figure,
     scan_stem,
+    still_free,
 )
 
 
@@ -28,28 +30,26 @@ def add_parser(commands: Commands) -> None:
         commands, "inspect", run, "read and check a scan, and draw a first look", "halfbit inspect run17.cxi"
     )
     parser.add_argument("scan", metavar="SCAN", help="scan file, or FILE::/entry")
-    add_output(parser, "figure (default: a numbered .png in the current folder)")
+    add_output(parser, "figure (.png) or folder (default: a numbered .png in the current folder)")
     parser.add_argument("-r", "--recipe", metavar="RECIPE.toml", help="recipe with corrections to the scan file")
     add_settings(parser, "scan.energy_ev=710")
 
 
 def run(args: argparse.Namespace) -> int:
     """Load, look at every frame, check, draw, print."""
-    import scans
     from recon import figures, workflow
     from scans.checks import first_look, geometry_table
 
     recipe = load_recipe(args)
-    path = output_path(args, f"{scan_stem(args.scan)}_inspect", ".png")
+    path = output_path(args, f"{scan_stem(args.scan)}_inspect", FIGURE)
     scan = workflow.load_scan(args.scan, recipe)
     with progress_bar(args, "reading", "frame") as progress:
         look = first_look(scan, progress)
     with progress_bar(args, "preparing", "frame") as progress:
         prepared = workflow.prepare_scan(scan, recipe, progress)
-    picture = save_figure(figures.inspect_figure(scan, look, prepared), path)
+    picture = save_figure(figures.inspect_figure(scan, look, prepared), still_free(path, force=args.force))
     table = geometry_table(scan, look)
     report(args, _text(scan, prepared, table, picture), _machine(scan, prepared, table, picture))
-    del scans
     return EXIT_DONE
 
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import glob
+import shlex
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +13,14 @@ from recon.cli.common import (
     EXIT_DONE,
     EXIT_INTERRUPTED,
     EXIT_UNTRUSTED,
+    FIGURE,
     Commands,
     add_command,
     add_output,
     add_settings,
     add_solving,
+    all_different,
+    check_writable,
     checked_target,
     duration_s,
     finding_objects,
@@ -25,7 +31,9 @@ from recon.cli.common import (
     report,
     save_figure,
     say,
+    scan_file,
     scan_stem,
+    still_free,
 )
 from scans.errors import InputError
 
@@ -50,7 +58,7 @@ def add_parser(commands: Commands) -> None:
     parser.add_argument(
         "--resume",
         action="store_true",
-        help="go on from an interrupted result: that of -o, else the newest of this scan in the current folder",
+        help="go on from an interrupted result: -o, or the newest of this scan in the current folder",
     )
     parser.add_argument("--write-recipe", metavar="FILE", help="also write the recipe that was used, choices marked")
 
@@ -58,51 +66,90 @@ def add_parser(commands: Commands) -> None:
 def run(args: argparse.Namespace) -> int:
     """Load, prepare, reconstruct, write result and figure."""
     from recon import figures, workflow
-    from recon.result_file import write_result
+    from scans.files import replacing
 
     recipe = load_recipe(args)
     if args.time_budget:
         recipe = recipe.override(f"run.time_budget_s={args.time_budget}")
+    earlier, output = _resumed(args) if args.resume else (None, _new(args))
     recipe_path = checked_target(Path(args.write_recipe), force=args.force) if args.write_recipe else None
-    earlier, path = _resume_from(args, recipe) if args.resume else (None, _target(args))
+    all_different(output.path, output.path.with_suffix(FIGURE), recipe_path)
     if earlier is not None:
         recipe = earlier.recipe
     scan = workflow.load_scan(args.scan, recipe)
     with progress_bar(args, "preparing", "frame") as progress:
         prepared = workflow.prepare_scan(scan, recipe, progress)
-
-    def save_checkpoint(result: Any) -> None:
-        write_result(path, result, force=True)
-
-    with pass_bar(args, "reconstructing") as on_pass:
-        result = workflow.reconstruct(
-            prepared,
-            recipe,
-            device=args.device,
-            resume=earlier,
-            on_pass=on_pass,
-            on_checkpoint=save_checkpoint,
-        )
-    # The name was free (or --force given) when the run began; checkpoints of this run may stand there now.
-    write_result(path, result, force=True)
-    picture = save_figure(figures.result_figure(result), path.with_suffix(".png"))
+    try:
+        with pass_bar(args, "reconstructing") as on_pass:
+            result = workflow.reconstruct(
+                prepared,
+                recipe,
+                device=args.device,
+                resume=earlier,
+                on_pass=on_pass,
+                on_checkpoint=output.save_checkpoint,
+            )
+    except KeyboardInterrupt:
+        if output.has_checkpoint:
+            say(f"stopped at once; the last checkpoint is {output.path}; {_how_to_go_on(args, output.path)}")
+            return EXIT_INTERRUPTED
+        raise
+    path = output.write(result)
     if recipe_path:
-        recipe_path.write_text(result.recipe.to_toml(), encoding="utf-8")
-    report(args, f"{result}\nresult  {path}\nfigure  {picture}", machine(result, path, picture))
+        with replacing(recipe_path.resolve(), force=args.force) as temporary:
+            temporary.write_text(result.recipe.to_toml(), encoding="utf-8")
+    picture = save_figure(figures.result_figure(result), path.with_suffix(FIGURE))
+    files = [f"result  {path}", f"figure  {picture}", *([f"recipe  {recipe_path}"] if recipe_path else [])]
+    report(args, "\n".join([str(result), *files]), machine(result, path, picture) | {"recipe": recipe_path})
+    return _exit_code(args, result, path)
+
+
+def _exit_code(args: argparse.Namespace, result: Any, path: Path) -> int:
     if result.status == "interrupted":
-        say(f"interrupted; go on with: halfbit reconstruct {args.scan} -o {path} --resume")
+        say(f"interrupted; {_how_to_go_on(args, path)}")
         return EXIT_INTERRUPTED
-    return EXIT_UNTRUSTED if args.strict and result.verdict == "not to be trusted" else EXIT_DONE
+    # A run that broke down never counts as done, asked for or not.
+    broken = result.status == "failed" or (args.strict and result.verdict == "not to be trusted")
+    return EXIT_UNTRUSTED if broken else EXIT_DONE
 
 
-def _target(args: argparse.Namespace) -> Path:
-    return output_path(args, f"{scan_stem(args.scan)}_result", ".h5")
+def _how_to_go_on(args: argparse.Namespace, path: Path) -> str:
+    return f"go on with: halfbit reconstruct {shlex.quote(args.scan)} -o {shlex.quote(str(path))} --resume"
 
 
-def _resume_from(args: argparse.Namespace, recipe: Any) -> tuple[Any, Path]:
+@dataclass
+class _Output:
+    """The result's name, and whether the file that may be there is this run's own."""
+
+    path: Path
+    own: bool
+    has_checkpoint: bool = False
+
+    def write(self, result: Any) -> Path:
+        """Write the result; where another run took the name meanwhile, under the next."""
+        from recon.result_file import write_result
+
+        self.path = still_free(self.path, force=self.own, beside=(FIGURE,))
+        write_result(self.path, result, force=self.own)
+        self.own = True
+        return self.path
+
+    def save_checkpoint(self, result: Any) -> None:
+        """Write a checkpoint; a full disk does not end the run, for it may have room again at the end."""
+        try:
+            self.write(result)
+            self.has_checkpoint = True
+        except InputError as exc:
+            say(f"no checkpoint written: {exc}")
+
+
+def _new(args: argparse.Namespace) -> _Output:
+    path = output_path(args, f"{scan_stem(args.scan)}_result", ".h5", beside=(FIGURE,))
+    return _Output(path, own=args.force)
+
+
+def _resumed(args: argparse.Namespace) -> tuple[Any, _Output]:
     """Find the checkpoint; settings given beside ``--resume`` would not be what it ran with."""
-    from recon.result_file import read_result
-
     if args.recipe or args.set:
         raise InputError(
             "-r or -s beside --resume",
@@ -110,25 +157,51 @@ def _resume_from(args: argparse.Namespace, recipe: Any) -> tuple[Any, Path]:
             expected="--resume alone: the checkpoint holds its recipe",
             fix="Leave them out, or start anew without --resume.",
         )
-    if args.output:
-        path = Path(args.output)
-        return read_result(path), path
-    candidates = sorted(Path.cwd().glob(f"{scan_stem(args.scan)}_result_*.h5"), key=lambda p: -p.stat().st_mtime)
+    folder = Path(args.output or Path.cwd())
+    result, path = _newest(args, folder) if folder.is_dir() else _named(folder)
+    check_writable(path.absolute().parent)
+    if args.time_budget:
+        result = replace(result, recipe=result.recipe.override(f"run.time_budget_s={args.time_budget}"))
+    return result, _Output(path, own=True, has_checkpoint=True)
+
+
+def _named(path: Path) -> tuple[Any, Path]:
+    from recon.result_file import read_result
+
+    result = read_result(path)
+    if result.solver_state is None:
+        raise InputError(
+            f"a result with status {result.status}, which ran to its end",
+            where=str(path),
+            expected="a result that was interrupted or ran out of time",
+            fix="Name such a one, or start anew without --resume.",
+        )
+    return result, path
+
+
+def _newest(args: argparse.Namespace, folder: Path) -> tuple[Any, Path]:
+    from recon.result import Source
+    from recon.result_file import read_result
+
+    stem = f"{scan_stem(args.scan)}_result_"
+    checksum = Source.of(scan_file(args.scan)).checksum
+    candidates = sorted(folder.glob(f"{glob.escape(stem)}*.h5"), key=lambda p: -p.stat().st_mtime)
     for path in candidates:
         result = read_result(path)
-        if result.solver_state is not None:
+        source = result.provenance.source
+        if result.solver_state is not None and source is not None and source.checksum == checksum:
             say(f"going on from {path}", args.quiet)
             return result, path
     raise InputError(
-        f"no interrupted result among {len(candidates)} files {scan_stem(args.scan)}_result_*.h5",
-        where=str(Path.cwd()),
+        f"no interrupted result of this scan among {len(candidates)} files {stem}*.h5",
+        where=str(folder),
         expected="one that --resume can go on from",
         fix="Name it with -o, or start anew without --resume.",
     )
 
 
 def machine(result: Any, path: Path, picture: Path) -> dict[str, Any]:
-    """Result for ``--json``."""
+    """Return what ``--json`` says of a result."""
     history = result.history
     return {
         "result": path,

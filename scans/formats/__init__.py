@@ -15,7 +15,7 @@ import h5py
 
 from scans.errors import InputError
 from scans.formats import cxi, nexus
-from scans.formats.hdf5 import BrokenLink, InputFile, damaged, names
+from scans.formats.hdf5 import BrokenLink, InputFile, damaged
 from scans.formats.overrides import Overrides
 from scans.formats.values import attribute
 from scans.formats.writing import write, write_cxi, write_nexus

@@ -148,17 +148,32 @@ def _read_frames(facts: Facts, tree: Tree, wanted: str | None) -> Stack | None:
             facts.refuse(_no_stack(facts, others), "frames")
         return None
     first, *rest = stacks
-    for other in rest:
-        if other.n_values != first.n_values or other.datasets[0].shape[-2:] != first.datasets[0].shape[-2:]:
-            facts.refuse(_several(facts, stacks), "frames")
-            return None
+    by_default = first.path.startswith(f"{tree.entry}/{attribute(tree.root, 'default')}/")
+    if not by_default and not all(_same_size(first, other) for other in rest):
+        facts.refuse(_several(facts, stacks), "frames")
+        return None
     facts.set_frames(list(first.datasets), first.path)
+    _note_other_stacks(facts, first, rest, broken)
+    return first
+
+
+def _same_size(one: Stack, other: Stack) -> bool:
+    """Tell whether two stacks may be copies of each other."""
+    return one.n_values == other.n_values and one.datasets[0].shape[-2:] == other.datasets[0].shape[-2:]
+
+
+def _note_other_stacks(facts: Facts, first: Stack, rest: list[Stack], broken: list[BrokenLink]) -> None:
+    """Say what else could have been the frames."""
+    for problem in broken:
+        facts.note("other frames", "not there", problem.where, problem.found, guess=True)
     for other in rest:
-        if facts.frames is not None:
+        where = facts.file.where(other.path)
+        if not _same_size(first, other):
+            facts.note("other frames", "not used", where, "the entry's default names another stack")
+        elif facts.frames is not None:
             equal = copies_equal(first, other)
             text = "equal in the first, middle and last frame" if equal else "NOT equal: check which one is right"
-            facts.note("second copy of the frames", other.path, facts.file.where(other.path), text, guess=not equal)
-    return first
+            facts.note("second copy of the frames", other.path, where, text, guess=not equal)
 
 
 def _no_stack(facts: Facts, others: list[Stack]) -> InputError:

@@ -5,9 +5,8 @@ Only what every HDF5 since 1.8 reads is used: gzip and shuffle, one frame a chun
 
 from __future__ import annotations
 
-import contextlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
+from scans.files import replacing
 from scans.geometry import JOULE_PER_EV
 from scans.scan import Orientation, Scan
 
@@ -84,42 +84,13 @@ def pixel_axes(orientation: Orientation, pixel_size_m: tuple[float, float]) -> N
 
 
 def _atomically(path: Path, overwrite: bool, fill: Callable[[h5py.File], None]) -> Path:
-    """Write beside `path` under another name, make sure that it is on the disk and reads, then rename."""
-    if path.is_dir() or (path.exists() and not overwrite):
-        raise InputError(
-            "is a folder" if path.is_dir() else "exists already",
-            where=str(path),
-            expected="a new file",
-            fix="Choose another name, or overwrite it with --force.",
-        )
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with _as_input_error(path):
-            with h5py.File(part, "w") as file:
-                fill(file)
-            with open(part, "rb+") as stream:
-                os.fsync(stream.fileno())
-            with h5py.File(part, "r") as file:
-                list(file)
-            os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
+    """Write beside `path` under another name, make sure that it reads, then rename."""
+    with replacing(path, force=overwrite) as part:
+        with h5py.File(part, "w") as file:
+            fill(file)
+        with h5py.File(part, "r") as file:
+            list(file)
     return path
-
-
-@contextlib.contextmanager
-def _as_input_error(path: Path) -> Iterator[None]:
-    """Turn a failure of the disk or folder into the error that names them."""
-    try:
-        yield
-    except OSError as exc:
-        reason = os.strerror(exc.errno) if exc.errno else type(exc).__name__
-        raise InputError(
-            f"cannot be written ({reason}); nothing was left behind",
-            where=str(path),
-            expected=f"a folder with room and write permission ({path.absolute().parent})",
-            fix="Free space there, or write elsewhere with -o.",
-        ) from exc
 
 
 def _group(parent: h5py.Group, name: str, nx_class: str | None = None) -> h5py.Group:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+import pytest
 import scipy.optimize
 from numpy.typing import NDArray
 
@@ -89,6 +91,31 @@ def plain_mask(batch: Batch) -> NDArray[np.bool_]:
     if batch.mask is None:
         return np.ones(batch.counts.shape, bool)
     return np.broadcast_to(batch.mask, batch.counts.shape)
+
+
+def jax_loss(batch: Batch, name: str) -> Callable[[Any, Any], Any]:
+    """Return the loss of object ``(H, W)`` and probe ``(M, N, N)``, in JAX and complex128.
+
+    "amplitude": Σ (√i - √I)²; "poisson": Σ i - I ln i.
+    """
+    jax = pytest.importorskip("jax")
+    jax.config.update("jax_enable_x64", True)
+    jnp = jax.numpy
+    n = batch.counts.shape[-1]
+    f, seen = np.fft.fftfreq(n), plain_mask(batch)
+    cycles = batch.shifts[:, 0, None, None] * f[:, None] + batch.shifts[:, 1, None, None] * f
+    ramps = np.exp(-2j * np.pi * cycles)[:, None]
+    rows, columns = (batch.corners[:, k, None] + np.arange(n) for k in (0, 1))
+
+    def loss(object_: Any, probe: Any) -> Any:
+        moved = jnp.fft.ifft2(jnp.fft.fft2(probe) * ramps)
+        field = jnp.fft.fft2(moved * object_[rows[:, :, None], columns[:, None, :]][:, None]) / n
+        i = (field.real**2 + field.imag**2).sum(axis=1)
+        counts = batch.counts
+        terms = (jnp.sqrt(i) - np.sqrt(counts)) ** 2 if name == "amplitude" else i - counts * jnp.log(i)
+        return (terms * seen).sum()
+
+    return loss
 
 
 def sums_for(object_: Any, probe: Any) -> PassSums:

@@ -5,6 +5,7 @@ import pytest
 import tolerances as tol
 from helpers_core import (
     fourier_matrix,
+    jax_loss,
     noise,
     on,
     plain_mask,
@@ -117,24 +118,9 @@ def test_clearing_keeps_the_residuals(case):
 
 
 def jax_gradients(object_, probe, batch, name):
-    """-∂L/∂O*, -∂L/∂P* by automatic differentiation of a model that is written here, in complex128."""
-    jax = pytest.importorskip("jax")
-    jax.config.update("jax_enable_x64", True)
-    jnp = jax.numpy
-    f, mask = np.fft.fftfreq(SIZE), plain_mask(batch)
-
-    def loss(object_, probe):
-        total = 0.0
-        for (y, x), (sy, sx), counts, seen in zip(batch.corners, batch.shifts, batch.counts, mask, strict=True):
-            ramp = np.exp(-2j * np.pi * (sy * f[:, None] + sx * f[None, :]))
-            moved = jnp.fft.ifft2(jnp.fft.fft2(probe) * ramp)
-            field = jnp.fft.fft2(moved * object_[y : y + SIZE, x : x + SIZE]) / SIZE
-            i = (field.real**2 + field.imag**2).sum(axis=0)
-            terms = (jnp.sqrt(i) - np.sqrt(counts)) ** 2 if name == "amplitude" else i - counts * jnp.log(i)
-            total += (terms * seen).sum()
-        return total
-
-    by_object, by_probe = jax.grad(loss, argnums=(0, 1))(object_, probe)
+    """-∂L/∂O*, -∂L/∂P* by automatic differentiation in complex128."""
+    loss = jax_loss(batch, name)
+    by_object, by_probe = pytest.importorskip("jax").grad(loss, argnums=(0, 1))(object_, probe)
     # JAX gives ∂L/∂x - i ∂L/∂y = 2 ∂L/∂z; for a real loss ∂L/∂z* is the conjugate of ∂L/∂z
     return -np.conj(by_object) / 2, -np.conj(by_probe) / 2
 

@@ -82,8 +82,10 @@ def test_step_at_dark_pixels_is_bounded():
     field = np.array([1e-9, 1e-5, 1e-3, 1.0])
     step = field * physics.amplitude_step(field**2, np.array(4.0), None, dark=1e-4)
     assert (step < 2.0).all()
-    np.testing.assert_allclose(step[0], 1e-9 * (2.0 / 1e-2 - 1))
+    np.testing.assert_allclose(step[:2], field[:2] * (2.0 - field[:2]) / 1e-2)
     np.testing.assert_allclose(step[3], 2.0 - 1.0)
+    # and a model that fits stays as it is, however dark
+    assert not physics.amplitude_step(field**2, field**2, None, dark=1e-4).any()
 
 
 @pytest.mark.parametrize(

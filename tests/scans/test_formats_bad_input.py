@@ -31,9 +31,7 @@ def cxi(tmp_path):
 
 
 def test_missing_file(tmp_path):
-    with pytest.raises(
-        InputError, match=r"run17\.h5: no such file.*Check the name; the folder looked in is /"
-    ):
+    with pytest.raises(InputError, match=r"run17\.h5: no such file.*Check the name; the folder looked in is /"):
         load(tmp_path / "run17.h5")
 
 
@@ -55,9 +53,7 @@ def test_no_permission(cxi, monkeypatch):
 def test_not_hdf5(tmp_path, content):
     path = tmp_path / "run.cxi"
     path.write_bytes(content)
-    with pytest.raises(
-        InputError, match=rf"run\.cxi: not an HDF5 file \({len(content)} bytes.*Convert the scan"
-    ):
+    with pytest.raises(InputError, match=rf"run\.cxi: not an HDF5 file \({len(content)} bytes.*Convert the scan"):
         load(path)
 
 
@@ -92,9 +88,7 @@ def test_user_block_is_no_obstacle(tmp_path):
 def test_locked_by_a_writer(cxi):
     with open(cxi, "rb") as stream:
         fcntl.flock(stream, fcntl.LOCK_EX)  # what HDF5 itself takes while it writes
-        with pytest.raises(
-            InputError, match=r"run\.cxi: locked: another program has it open.*Wait until the scan"
-        ):
+        with pytest.raises(InputError, match=r"run\.cxi: locked: another program has it open.*Wait until the scan"):
             load(cxi)
 
 
@@ -155,9 +149,7 @@ def test_claimed_shape_far_larger_than_the_file(tmp_path, make, data):
     path = make(tmp_path / "run.h5")
     shape, chunks = (10**6, 4096, 4096), (1, 4096, 4096)
     replace(path, data, shape, np.uint16, chunks=chunks, compression="gzip")
-    with pytest.raises(
-        InputError, match=rf"{data}: claims .* = 30\.5\d TiB, but nothing was written.*copy it again"
-    ):
+    with pytest.raises(InputError, match=rf"{data}: claims .* = 30\.5\d TiB, but nothing was written.*copy it again"):
         load(path)
     with h5py.File(path, "r+") as f:
         f[data].id.write_direct_chunk((0, 0, 0), b"\0" * 100)
@@ -172,9 +164,7 @@ def test_frames_never_written_at_the_end(tmp_path, make, data):
     with h5py.File(path, "r+") as f:
         for j in (0, 1, 3, 4, 5, 6):
             f[data][j] = 7
-    with pytest.raises(
-        InputError, match=rf"{data}: frames 7 to 11 of 12 were never written.*-s scan\.n_frames=7\."
-    ):
+    with pytest.raises(InputError, match=rf"{data}: frames 7 to 11 of 12 were never written.*-s scan\.n_frames=7\."):
         load(path)
     scan = load(path, n_frames=7)
     assert scan.frames.shape == (7, HEIGHT, WIDTH)
@@ -306,6 +296,13 @@ def test_one_problem_reads_like_any_other_error(cxi):
         del f["entry_1/instrument_1/source_1/energy"]
     with pytest.raises(InputError) as error:
         load(cxi)
-    assert re.match(
-        rf"{cxi}::/entry_1: no photon energy; expected instrument_1/source_1/energy\. ", str(error.value)
-    )
+    assert re.match(rf"{cxi}::/entry_1: no photon energy; expected instrument_1/source_1/energy\. ", str(error.value))
+
+
+@both
+def test_names_that_are_no_text_are_passed_over(tmp_path, make, data):
+    path = make(tmp_path / "run.h5")
+    with h5py.File(path, "r+") as f:
+        for place in (f, f[data].parent):
+            place[b"\xb5-stage"] = 1.0  # Latin-1, not UTF-8
+    assert load(path).n_frames == N_FRAMES

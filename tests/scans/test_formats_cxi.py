@@ -203,9 +203,7 @@ def test_two_detectors_ask_for_one(cxi):
         f.copy(DETECTOR, "entry_1/instrument_1/detector_2")
         f["entry_1/instrument_1/detector_2/distance"][...] = 0.5
         f["entry_1/data_2/data"] = h5py.SoftLink("/entry_1/instrument_1/detector_2/data")
-    with pytest.raises(
-        InputError, match=r"2 datasets may hold frames.*Name one, such as .*::/entry_1/data_1/data"
-    ):
+    with pytest.raises(InputError, match=r"2 datasets may hold frames.*Name one, such as .*::/entry_1/data_1/data"):
         load(cxi)
     for target in ("/entry_1/data_2/data", "/entry_1/data_2", "entry_1/instrument_1/detector_2"):
         assert load(f"{cxi}::{target}").geometry.distance_m == 0.5

@@ -31,9 +31,7 @@ def test_every_slice_of_every_grid(tmp_path, grid):
         np.testing.assert_array_equal(stack[start:stop], frames()[start:stop])
 
 
-@pytest.mark.parametrize(
-    "key", [slice(None), slice(-3, None), slice(2, 99), slice(5, 5), slice(8, 2), slice(1, 11, 4)]
-)
+@pytest.mark.parametrize("key", [slice(None), slice(-3, None), slice(2, 99), slice(5, 5), slice(8, 2), slice(1, 11, 4)])
 def test_slices_are_those_of_an_array(tmp_path, key):
     stack = lazy(tmp_path / "f.h5", data=frames())
     np.testing.assert_array_equal(stack[key], frames()[key])
@@ -55,9 +53,7 @@ def test_single_frames_and_refused_keys(tmp_path):
         stack[::-1]
 
 
-@pytest.mark.parametrize(
-    ("stored", "native"), [(">u2", "u2"), (">f4", "f4"), ("<i4", "i4"), ("?", "u1"), ("f2", "f2")]
-)
+@pytest.mark.parametrize(("stored", "native"), [(">u2", "u2"), (">f4", "f4"), ("<i4", "i4"), ("?", "u1"), ("f2", "f2")])
 def test_frames_come_in_native_byte_order(tmp_path, stored, native):
     stack = lazy(tmp_path / "f.h5", data=(frames() % 2).astype(stored))
     assert stack.dtype == stack[0:2].dtype == np.dtype(native)
@@ -164,3 +160,11 @@ def test_light_is_looked_for_in_few_frames(tmp_path, monkeypatch):
     monkeypatch.setattr(LazyFrames, "_read", lambda self, a, b: read.append(b - a) or original(self, a, b))
     assert holds_light(stack)
     assert sum(read) <= 17
+
+
+@pytest.mark.parametrize("empty", [0, np.nan])
+def test_zeros_and_nan_are_no_light(tmp_path, empty):
+    data = np.full((40, 8, 8), empty, np.float32)
+    assert not holds_light(lazy(tmp_path / "f.h5", data=data))
+    data[38, 7, 7] = 0.5
+    assert holds_light(lazy(tmp_path / "f.h5", data=data))

@@ -29,9 +29,7 @@ def test_dangling_soft_link(tmp_path, make, data):
     path = make(tmp_path / "run.h5")
     with h5py.File(path, "r+") as f:
         del f[data]
-    with pytest.raises(
-        BrokenLink, match=rf"/data: a link to /{data}, where there is nothing.*Correct the link"
-    ):
+    with pytest.raises(BrokenLink, match=rf"/data: a link to /{data}, where there is nothing.*Correct the link"):
         load(path)
 
 
@@ -59,9 +57,7 @@ def test_external_frames(tmp_path, make, data, monkeypatch):
     with h5py.File(tmp_path / "cwd" / "stack.h5", "w") as f:
         f["stack"] = frames()[::-1]  # another scan's file of the same name in the current folder
     monkeypatch.chdir(tmp_path / "cwd")
-    with pytest.raises(
-        BrokenLink, match=r"points to stack\.h5, which is missing.*Copy stack\.h5 beside the master"
-    ):
+    with pytest.raises(BrokenLink, match=r"points to stack\.h5, which is missing.*Copy stack\.h5 beside the master"):
         load(path)
     with h5py.File(tmp_path / "scan" / "stack.h5", "w") as f:
         f["stack"] = frames()
@@ -106,9 +102,7 @@ def test_virtual_frames(tmp_path, make, data, monkeypatch):
         with h5py.File(tmp_path / name, "w") as f:
             f["d"] = part
     monkeypatch.chdir(tmp_path / "cwd")  # the library would read cwd/b.h5 without complaint
-    with pytest.raises(
-        BrokenLink, match=rf"{data}: points to b\.h5, which is missing.*Copy b\.h5 beside the master"
-    ):
+    with pytest.raises(BrokenLink, match=rf"{data}: points to b\.h5, which is missing.*Copy b\.h5 beside the master"):
         load(path)
     shutil.move(tmp_path / "cwd" / "b.h5", tmp_path / "scan" / "b.h5")
     scan = load(path)
@@ -129,9 +123,7 @@ def test_virtual_frames_that_are_not_all_mapped(cxi):
         f["part"] = frames()[:4]
         del f[CXI_DATA]
         f.create_virtual_dataset(CXI_DATA, layout)
-    with pytest.raises(
-        InputError, match=rf"{CXI_DATA}: only 1280 of 3840 values are mapped.*Correct the master"
-    ):
+    with pytest.raises(InputError, match=rf"{CXI_DATA}: only 1280 of 3840 values are mapped.*Correct the master"):
         load(cxi)
 
 
@@ -140,9 +132,7 @@ def test_search_folders_in_the_environment_are_refused(cxi, monkeypatch):
     with h5py.File(cxi.with_name("a.h5"), "w") as f:
         f["d"] = frames()
     monkeypatch.setenv("HDF5_VDS_PREFIX", "/elsewhere")
-    with pytest.raises(
-        InputError, match=r"environment variable HDF5_VDS_PREFIX is set.*Unset HDF5_VDS_PREFIX"
-    ):
+    with pytest.raises(InputError, match=r"environment variable HDF5_VDS_PREFIX is set.*Unset HDF5_VDS_PREFIX"):
         load(cxi)
 
 

@@ -229,11 +229,22 @@ def test_pictures_and_spectra_are_not_taken_for_frames(nexus):
 def test_two_different_stacks_ask_for_one(nexus):
     with h5py.File(nexus, "r+") as f:
         group(f[f"{ENTRY}/endstation"], "other", "NXdetector")["data"] = np.ones((N_FRAMES, 8, 9))
-    with pytest.raises(
-        InputError, match=r"2 datasets may hold frames: .*Name one, such as .*::/scan 7/picture/data"
-    ):
+    with pytest.raises(InputError, match=r"2 datasets may hold frames: .*Name one, such as .*::/scan 7/picture/data"):
         load(nexus)
     assert load(f"{nexus}::/{PICTURE}").frames.shape[1:] == (HEIGHT, WIDTH)
+    with h5py.File(nexus, "r+") as f:
+        f[ENTRY].attrs["default"] = "picture"
+    scan = load(nexus)
+    assert scan.frames.shape[1:] == (HEIGHT, WIDTH)
+    assert note(scan, "other frames").where == f"{nexus}::/{ENTRY}/endstation/other/data"
+
+
+def test_a_broken_link_beside_the_frames_is_noted(nexus):
+    with h5py.File(nexus, "r+") as f:
+        group(f[ENTRY], "another", "NXdata")["data"] = h5py.ExternalLink("gone.h5", "/data")
+    scan = load(nexus)
+    assert scan.n_frames == N_FRAMES
+    assert "gone.h5, which is missing" in note(scan, "other frames").why
 
 
 def test_frames_marked_dark_by_their_key_are_refused(nexus):

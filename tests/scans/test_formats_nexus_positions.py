@@ -76,9 +76,7 @@ def test_end_of_exposure_gives_the_middle(nexus):
     # NXtransformations: an axis value is the START of the exposure, <axis>_end its end
     with h5py.File(nexus, "r+") as f:
         put(f[PICTURE], "x_end", positions_um()[:, 1] + 0.5, "um")
-    np.testing.assert_allclose(
-        load(nexus).positions_m, (positions_um() + np.array([0, 0.25])) * 1e-6, rtol=1e-12
-    )
+    np.testing.assert_allclose(load(nexus).positions_m, (positions_um() + np.array([0, 0.25])) * 1e-6, rtol=1e-12)
 
 
 def test_axes_that_differ_in_x_and_y_only_are_a_guess(nexus):
@@ -115,9 +113,7 @@ def test_grid_of_frames_with_a_map_of_positions(tmp_path, slow):
     np.testing.assert_allclose(scan.positions_m, np.stack([y.ravel(), x.ravel()], 1) * 1e-6)
 
 
-@pytest.mark.parametrize(
-    ("ny", "nx", "axes", "slow"), [(3, 4, None, "y"), (4, 3, None, "x"), (3, 3, ["x", "y"], "x")]
-)
+@pytest.mark.parametrize(("ny", "nx", "axes", "slow"), [(3, 4, None, "y"), (4, 3, None, "x"), (3, 3, ["x", "y"], "x")])
 def test_grid_of_frames_with_two_short_axes(tmp_path, ny, nx, axes, slow):
     path = make_nexus(tmp_path / "grid.nxs")
     lead = (3, 3) if axes else (3, 4)
@@ -135,17 +131,17 @@ def test_grid_of_frames_with_two_short_axes(tmp_path, ny, nx, axes, slow):
 
 
 def test_pixel_coordinates_are_not_taken_for_positions(tmp_path):
-    # 256 frames of 16 x 16 pixels: the mesh of the pixel axes has as many points as there are frames
-    path = make_nexus(tmp_path / "run.nxs", frames(256, 16, 16))
-    y, x = positions_um(256).T
+    # 320 frames of 16 x 20 pixels: the mesh of the pixel axes has as many points as there are frames
+    path = make_nexus(tmp_path / "run.nxs", frames(320, 16, 20))
+    y, x = positions_um(320).T
     with h5py.File(path, "r+") as f:
         put(f[PICTURE], "y", np.arange(16.0), "um")
-        put(f[PICTURE], "x", np.arange(16.0), "um")
+        put(f[PICTURE], "x", np.arange(20.0), "um")
         f[PICTURE].attrs["axes"] = [".", "y", "x"]
         moves = group(group(f[ENTRY], "specimen", "NXsample"), "moves", "NXtransformations")
         put(moves, "y", y, "um")
         put(moves, "x", x, "um")
-    np.testing.assert_allclose(load(path).positions_m, positions_um(256) * 1e-6, rtol=1e-14)
+    np.testing.assert_allclose(load(path).positions_m, positions_um(320) * 1e-6, rtol=1e-14)
 
 
 def test_positions_of_the_frames_own_group_come_first(nexus):

@@ -79,9 +79,7 @@ def write_nexus(path, frames, slow, fast, translation):
 
 @pytest.mark.parametrize("write", [write_cxi, write_nexus])
 @pytest.mark.parametrize(("slow", "fast"), AXES)
-def test_every_detector_orientation_gives_the_patch_that_the_laboratory_sees(
-    tmp_path, rng, write, slow, fast
-):
+def test_every_detector_orientation_gives_the_patch_that_the_laboratory_sees(tmp_path, rng, write, slow, fast):
     slow, fast = slow * (PY if abs(slow[1]) else PX), fast * (PY if abs(fast[1]) else PX)
     frames, obj, probe, (dy, dx) = laboratory_scan(slow, fast, rng)
     scale = 1e-8 / dy  # any unit of length will do: positions are compared in object pixels

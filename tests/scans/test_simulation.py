@@ -309,7 +309,7 @@ def test_truth_file_round_trip(truth, tmp_path):
 def test_truth_is_not_overwritten_unasked(truth, tmp_path):
     path = tmp_path / "t.h5"
     path.write_bytes(b"precious")
-    with pytest.raises(InputError, match=r"t\.h5: the file exists; .*--force"):
+    with pytest.raises(InputError, match=r"t\.h5: exists already; .*--force"):
         truth.save(path)
     assert path.read_bytes() == b"precious"
     truth.save(path, overwrite=True)
@@ -327,7 +327,7 @@ def test_failed_write_leaves_the_old_file(truth, tmp_path):
 
 
 def test_truth_needs_its_folder(truth, tmp_path):
-    with pytest.raises(InputError, match=r"t\.h5: no folder .*Make the folder"):
+    with pytest.raises(InputError, match=r"t\.h5: cannot be written .*Make the folder"):
         truth.save(tmp_path / "none" / "t.h5")
 
 
