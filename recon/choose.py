@@ -17,6 +17,8 @@ from scans.preparation import PreparedScan
 # Our own measurement on simulated scans of 1e5 to 1e7 photons a frame: docs/methods.md.
 NOISE_COUNTS = 30.0
 MAIN_PASSES, SETTLE_PASSES = 100, 25
+# Probe steps a pass: a batch takes one averaged step, so fewer, larger batches need more passes.
+STEPS_A_PASS, SMALLEST_BATCH = 75, 4
 
 
 def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:
@@ -93,6 +95,7 @@ def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> 
     mean = float(problem.counts.sum(dtype="float64")) / problem.n_measured
     alpha = round(min(1.0, max(0.1, NOISE_COUNTS / max(mean, 1e-9))), 2)
     noise = f"for {mean:.3g} {prepared.unit}s a pixel on average"
+    batch = max(SMALLEST_BATCH, round(problem.n_frames / STEPS_A_PASS))
     own = not recipe.solve
     if own:
         stages = SolveStage("main", "rpie"), SolveStage("settle", "epie")
@@ -105,12 +108,14 @@ def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> 
         if (stage.solver or "rpie") == "rpie":
             choices["alpha"] = alpha, noise
             choices["beta"] = max(alpha, 0.5), noise
+        if (stage.solver or "rpie") in ("rpie", "epie"):
+            choices["batch"] = batch, f"about {STEPS_A_PASS} steps a pass over {problem.n_frames} frames"
         if own and stage.name == "settle":
             choices["iterations"] = SETTLE_PASSES, "enough to average the noise of single frames"
             if stage.solver == "epie":
                 choices |= dict.fromkeys(("object_step", "probe_step"), (0.3, "small steps average the noise"))
                 choices["hold_probe"] = 0, "the probe is known by now"
-                choices["batch"] = 16, "more frames a step average more noise"
+                choices["batch"] = 4 * batch, "more frames a step average more noise"
         for key, (value, reason) in choices.items():
             recipe = _fill(recipe, f"solve.{stage.name}.{key}", value, reason)
     return recipe

@@ -18,7 +18,7 @@ from recon.backend import Array, thread_count
 from recon.kernels import Batch, PassSums
 
 # Fewer frames than this do not pay for a thread and its sums.
-FRAMES_A_SHARE = 4
+FRAMES_A_SHARE = 2
 
 # (batch, remembered exit waves or None, sums) -> None: a frame pass with its other arguments bound.
 Task = Callable[[Batch, Array | None, PassSums], None]

@@ -203,7 +203,7 @@ class _Run:
         free = backend.free_bytes(self.problem.device)
         if need > free:
             raise InputError(
-                f"{need / 2**30:.1f} GiB needed for a pass, {free / 2**30:.1f} GiB free on {self.problem.device.name}",
+                f"{need / 2**30:.3g} GiB needed for a pass, {free / 2**30:.3g} GiB free on {self.problem.device.name}",
                 where=f"{self.prepared.scan.name}, {self.problem.n_frames} frames of {self.problem.size} pixels",
                 expected="work arrays that fit",
                 fix="Use smaller frames (-s prepare.bin=2), smaller batches (-s solve.batch=4) or solver rpie.",

@@ -46,7 +46,7 @@ class EPIE:
     object_step: float = 1.0
     probe_step: float = 1.0
     hold_probe: int = 1
-    batch: int = 8
+    batch: int = 4
 
     def __post_init__(self) -> None:
         check_range(self, object_step=(1e-3, 2), probe_step=(1e-3, 2), hold_probe=(0, 10_000), batch=(1, 100_000))
@@ -90,7 +90,7 @@ class RPIE:
     alpha: float = 0.1
     beta: float = 0.5
     hold_probe: int = 1
-    batch: int = 8
+    batch: int = 4
 
     def __post_init__(self) -> None:
         check_range(self, alpha=(1e-3, 1), beta=(1e-3, 1), hold_probe=(0, 10_000), batch=(1, 100_000))

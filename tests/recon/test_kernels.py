@@ -271,5 +271,5 @@ def test_global_phase_and_whole_pixel_shift_change_nothing(rng, case):
         tol.PASS_C128
     )
     wider = np.pad(object_, ((2, 0), (3, 0)))
-    moved = kernels.Batch(batch.counts, batch.mask, batch.corners + [2, 3], batch.shifts)
+    moved = kernels.Batch(batch.counts, batch.mask, batch.corners + np.array([2, 3]), batch.shifts)
     assert relative(run_pass(np, wider, probe, moved, STEPS["amplitude"])["residuals"], expected) < tol.PASS_C128

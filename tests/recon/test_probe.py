@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
-import scans
 import tolerances as tol
 from helpers_core import noise, relative
 
+import scans
 from recon.probe import (
     defocus_phase,
     frequencies_per_m,
@@ -176,9 +176,7 @@ CASES = [
 
 @pytest.mark.parametrize(("name", "defocus_m", "photons", "trajectory"), CASES)
 def test_defocus_and_probe_from_the_frames(name, defocus_m, photons, trajectory):
-    scan, truth = scans.build(
-        name, defocus_m=defocus_m, photons_per_frame=photons, trajectory=trajectory, n_frames=80
-    )
+    scan, truth = scans.build(name, defocus_m=defocus_m, photons_per_frame=photons, trajectory=trajectory, n_frames=80)
     prepared = scans.prepare(scan)
     guess = probe_from_data(prepared.counts, prepared.mask, prepared.geometry, prepared.positions_m)
     assert abs(guess.defocus_m / defocus_m - 1) < tol.DEFOCUS, guess.defocus_m
@@ -194,9 +192,7 @@ def test_masked_beam_pixels_do_not_matter(rng):
     scan, _ = scans.build("catalyst", defocus_m=20e-6, photons_per_frame=1e6, n_frames=80)
     prepared = scans.prepare(scan)
     mask = rng.random(prepared.counts.shape) > 0.1  # other pixels in every frame: none is good in all of them
-    guess = probe_from_data(
-        np.where(mask, prepared.counts, 0), mask, prepared.geometry, prepared.positions_m
-    )
+    guess = probe_from_data(np.where(mask, prepared.counts, 0), mask, prepared.geometry, prepared.positions_m)
     assert abs(guess.defocus_m / 20e-6 - 1) < tol.DEFOCUS, guess.defocus_m
 
 

@@ -11,7 +11,7 @@ N = 16
 
 @pytest.fixture
 def positions_m(rng):
-    return rng.uniform(-2e-6, 3e-6, (20, 2)) + [5e-6, -1e-6]
+    return rng.uniform(-2e-6, 3e-6, (20, 2)) + np.array([5e-6, -1e-6])
 
 
 @pytest.fixture

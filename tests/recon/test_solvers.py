@@ -1,8 +1,9 @@
 """Solvers against the published formulas, a brute-force optimum, and known truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-import scans
 import scipy.optimize
 import tolerances as tol
 from helpers_core import (
@@ -21,7 +22,9 @@ from helpers_core import (
     spiral_px,
 )
 
+import scans
 from recon import shares
+from recon.backend import open_device, to_device, to_host
 from recon.kernels import PassSums, residual_pass
 from recon.probe import scaled_to_power, zone_plate_probe
 from recon.problem import make_problem
@@ -106,7 +109,9 @@ def test_pie_sweep_is_the_published_one(rng, name, modes, real_valued):
 
 def test_difference_map_step_is_the_published_one(rng):
     # ψ' = ψ + Π_F(2 P O - ψ) - P O, then the overlap solve; Thibault et al. 2009, β = 1 (from memory)
-    problem = problem_from_model(smooth_object(rng, (40, 40)), 50 * noise(rng, 1, 12, 12), np.rint(20 + spiral_px(9, 3)))
+    problem = problem_from_model(
+        smooth_object(rng, (40, 40)), 50 * noise(rng, 1, 12, 12), np.rint(20 + spiral_px(9, 3))
+    )
     state = start_state(problem, 50 * noise(rng, 1, 12, 12), seed=0)
     state.object_ = noise(rng, 40, 40)
     batch, w = everything(problem, state), fourier_matrix(12)
@@ -230,7 +235,6 @@ def simulated():
 )
 def test_noise_free_scans_are_solved_to_a_per_cent(simulated, name, settings, passes):
     # the whole model is unknown here but the nominal optic; truth from the independent simulation.
-    # Measured: 0.0073, 0.0072, 0.0066; the limit asked for is 0.01.
     prepared, problem, truth = simulated
     optic = prepared.scan.zone_plate
     probe = zone_plate_probe(prepared.geometry, optic, optic.defocus_m)
@@ -313,6 +317,20 @@ def test_every_pass_takes_every_frame_once(rng):
     assert [len(b) for b in batches] == [8, 8, 7]
     assert sorted(np.concatenate(batches)) == list(range(23))
     assert not np.array_equal(np.concatenate(batches), np.concatenate(list(shuffled_batches(23, 8, rng))))
+
+
+@pytest.mark.gpu
+@pytest.mark.parametrize("name", SOLVERS)
+def test_a_pass_on_a_card_is_that_of_the_processor(name):
+    pytest.importorskip("cupy")
+    card, objects = open_device("gpu"), []
+    for device in (CPU, card):
+        problem, _ = small(np.random.default_rng(2), real=np.float32)
+        problem = replace(problem, counts=to_device(problem.counts, device), device=device)
+        state = start_state(problem, 90 * curved_probe(16), 0)
+        run(problem, state, name, 1, hold_probe=0)
+        objects.append(to_host(state.object_))
+    assert relative(objects[1], objects[0]) < tol.CARD_PASS
 
 
 @pytest.mark.parametrize("name", SOLVERS)

@@ -1,0 +1,86 @@
+"""A tiny simulated scan, and one call of the command line with what it printed."""
+
+from __future__ import annotations
+
+import functools
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from recon.cli import main
+from recon.recipe import Recipe, parse_recipe
+from scans import formats, scenario
+from scans.scan import Scan
+from scans.truth import Truth
+
+PNG = b"\x89PNG\r\n\x1a\n"  # the file signature of the PNG specification, section 5.2
+FEW_PASSES = ("-s", "solve.main.iterations=6", "-s", "solve.settle.iterations=2")
+
+
+@functools.cache
+def simulated(**settings: Any) -> tuple[Scan, Truth]:
+    """Copper grains on 40 frames of 48 pixels, a twentieth of the built-in scan's work."""
+    return scenario.build("catalyst", **{"n_frames": 40, "frame_px": 48, **settings})
+
+
+def written(path: Path, **settings: Any) -> Path:
+    """Write the tiny scan to `path`."""
+    return formats.write(path, simulated(**settings)[0], overwrite=True)
+
+
+@functools.cache
+def tiny_result() -> bytes:
+    """Return a result file of a scan that is gone, as bytes: for tests that only need one to be there."""
+    with tempfile.TemporaryDirectory() as folder:
+        written(Path(folder) / "gone.h5")
+        assert main(["reconstruct", f"{folder}/gone.h5", "-o", f"{folder}/r.h5", "--quiet", "--json", *FEW_PASSES]) == 0
+        return (Path(folder) / "r.h5").read_bytes()
+
+
+def recipe(*settings: str, passes: tuple[int, int] = (6, 2)) -> Recipe:
+    """Return a recipe with few passes, and `settings` as after ``-s``."""
+    found = parse_recipe("")
+    for text in (f"solve.main.iterations={passes[0]}", f"solve.settle.iterations={passes[1]}", *settings):
+        found = found.override(text)
+    return found
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Exit code and what stood on stdout and stderr."""
+
+    code: int
+    out: str
+    err: str
+
+
+def halfbit(capsys: pytest.CaptureFixture[str], *words: Any) -> Outcome:
+    """Run one command in this process."""
+    capsys.readouterr()
+    code = main([str(word) for word in words])
+    out, err = capsys.readouterr()
+    return Outcome(code, out, err)
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file below a folder, hidden ones too, with what is in it."""
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def copied(source: Path, target: Path) -> Path:
+    """Copy a file."""
+    return Path(shutil.copyfile(source, target))
+
+
+def skip_drawing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let commands write an empty figure: drawing takes longer than all else here."""
+    from matplotlib.figure import Figure
+
+    from recon import figures
+
+    for name in ("simulate_figure", "inspect_figure", "result_figure", "resolution_figure"):
+        monkeypatch.setattr(figures, name, lambda *parts: Figure(figsize=(1, 1)))

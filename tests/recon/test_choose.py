@@ -1,0 +1,213 @@
+"""What a recipe leaves open is chosen from the data, with a reason; what it gives stays."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+from helpers_cli import simulated
+
+from recon.backend import Device
+from recon.choose import choose_device, complete_recipe
+from recon.problem import make_problem
+from recon.recipe import Recipe, parse_recipe
+from scans.errors import InputError
+from scans.preparation import PreparedScan, prepare
+
+CPU = Device("cpu")
+
+
+@pytest.fixture(scope="module")
+def prepared() -> PreparedScan:
+    return prepare(simulated()[0])
+
+
+def completed(prepared: PreparedScan, *settings: str, text: str = "") -> Recipe:
+    recipe = parse_recipe(text)
+    for setting in settings:
+        recipe = recipe.override(setting)
+    return complete_recipe(recipe, prepared, make_problem(prepared, CPU))
+
+
+def dimmed(prepared: PreparedScan, mean: float) -> PreparedScan:
+    """Return the same frames with `mean` counts a pixel."""
+    return replace(prepared, counts=prepared.counts * np.float32(mean / prepared.counts.mean()))
+
+
+@pytest.mark.parametrize(
+    ("mean", "alpha", "beta"),
+    # docs/methods.md: 30 / (mean counts a pixel), within 0.1 to 1; beta as alpha, at least 0.5
+    [(3000, 0.1, 0.5), (300, 0.1, 0.5), (100, 0.3, 0.5), (50, 0.6, 0.6), (30, 1.0, 1.0), (2, 1.0, 1.0)],
+)
+def test_dim_frames_get_cautious_steps(prepared, mean, alpha, beta):
+    recipe = completed(dimmed(prepared, mean))
+    assert recipe.get("solve.main.alpha") == alpha
+    assert recipe.get("solve.main.beta") == beta
+    assert f"{mean:.3g} photons a pixel" in recipe.reason("solve.main.alpha")
+
+
+def test_two_stages_by_default(prepared):
+    recipe = completed(prepared)
+    assert [(s.name, s.solver, s.iterations) for s in recipe.solve] == [("main", "rpie", 100), ("settle", "epie", 25)]
+    assert recipe.solve[1].settings == {"object_step": 0.3, "probe_step": 0.3, "hold_probe": 0, "batch": 16}
+
+
+def test_everything_is_filled_in_and_has_a_reason(prepared):
+    recipe = completed(prepared)
+    text = recipe.to_toml()
+    tables = tomllib.loads(text)
+    solve = tables.pop("solve")
+    keys = [f"{table}.{key}" for table, content in tables.items() for key in content]
+    keys += [f"solve.{stage['name']}.{key}" for stage in solve for key in stage if key != "name"]
+    assert {"prepare.size", "prepare.bin", "probe.modes", "probe.start", "object.margin_px", "run.precision"} < set(keys)
+    for path in keys:
+        assert recipe.reason(path) or path == "run.seed", path
+    assert text.count("# chosen: ") == len(keys) - 1
+
+
+def test_the_completed_recipe_is_complete(prepared):
+    recipe = completed(prepared)
+    again = complete_recipe(parse_recipe(recipe.to_toml()), prepared, make_problem(prepared, CPU))
+    assert again == recipe
+    assert not again.chosen  # all of it is given now
+
+
+def test_an_earlier_choice_stays_with_its_mark(prepared):
+    # the halves of a scan hold half the photons, and are to be solved as the whole was
+    recipe = completed(prepared)
+    assert complete_recipe(recipe, dimmed(prepared, 10), make_problem(dimmed(prepared, 10), CPU)) == recipe
+
+
+def test_given_values_stay(prepared):
+    given = {
+        "prepare.size": 48,
+        "probe.modes": 3,
+        "object.margin_px": 9,
+        "run.precision": "double",
+        "solve.main.alpha": 0.77,
+        "solve.main.iterations": 7,
+        "solve.settle.object_step": 0.9,
+        "probe.defocus_m": 2e-5,
+    }
+    recipe = completed(prepared, *(f"{path}={value}" for path, value in given.items()))
+    for path, value in given.items():
+        assert recipe.get(path) == value
+        assert recipe.reason(path) is None
+    assert recipe.get("solve.settle.iterations") == 25
+    assert recipe.reason("solve.settle.iterations")
+
+
+def test_a_partial_table_is_completed_for_its_own_solver(prepared):
+    text = """
+    [[solve]]
+    name = "first"
+    [[solve]]
+    name = "second"
+    solver = "epie"
+    iterations = 4
+    [[solve]]
+    name = "third"
+    solver = "difference_map"
+    """
+    first, second, third = completed(prepared, text=text).solve
+    assert (first.solver, first.iterations, set(first.settings)) == ("rpie", 100, {"alpha", "beta"})
+    assert (second.solver, second.iterations, second.settings) == ("epie", 4, {})
+    assert (third.solver, third.iterations, third.settings) == ("difference_map", 100, {})
+
+
+def test_a_table_named_settle_of_the_users_own_is_no_default_one(prepared):
+    (stage,) = completed(prepared, text='[[solve]]\nname = "settle"\nsolver = "epie"\n').solve
+    assert (stage.iterations, stage.settings) == (100, {})
+
+
+def test_one_solver_for_all(prepared):
+    (stage,) = completed(prepared, "solve.solver=difference_map").solve
+    assert (stage.name, stage.solver, stage.settings) == ("main", "difference_map", {})
+
+
+def test_another_solver_in_one_default_stage_takes_that_solvers_keys(prepared):
+    main, settle = completed(prepared, "solve.main.solver=difference_map", "solve.settle.solver=rpie").solve
+    assert (main.solver, main.settings) == ("difference_map", {})
+    assert (settle.solver, set(settle.settings), settle.iterations) == ("rpie", {"alpha", "beta"}, 25)
+
+
+def test_unknown_solver_and_key_name_the_nearest_and_the_table(prepared):
+    with pytest.raises(InputError, match=r"table \"main\": unknown solver 'rpi'") as info:
+        completed(prepared, "solve.solver=rpi")
+    assert "nearest is rpie" in info.value.fix
+    with pytest.raises(InputError, match=r"unknown key") as info:
+        completed(prepared, "solve.alpha=0.5")  # the second default stage has none
+    assert '"settle"' in info.value.where
+    assert "-s solve.NAME.KEY=VALUE, NAME one of main, settle" in info.value.fix
+    with pytest.raises(InputError, match=r"key alpha.*expected 0.001 to 1"):
+        completed(prepared, "solve.main.alpha=1.5")
+
+
+def test_no_such_table(prepared):
+    with pytest.raises(InputError, match=r"-s solve.setle.iterations=3") as info:
+        completed(prepared, "solve.setle.iterations=3")
+    assert "settle" in info.value.fix
+
+
+def test_the_probe_starts_from_what_the_file_knows(prepared):
+    recipe = completed(prepared)
+    assert recipe.probe.start == "zone_plate"
+    assert recipe.probe.defocus_m == prepared.scan.zone_plate.defocus_m
+    unknown = replace(prepared.scan.zone_plate, defocus_m=None)
+    without = {
+        "plate": replace(prepared, scan=replace(prepared.scan, zone_plate=None)),
+        "defocus": replace(prepared, scan=replace(prepared.scan, zone_plate=unknown)),
+    }
+    for scan in without.values():
+        assert completed(scan).probe.start == "data"
+        assert completed(scan).probe.defocus_m is None
+    assert completed(without["defocus"], "probe.defocus_m=1e-5").probe.start == "zone_plate"
+
+
+@pytest.mark.parametrize("settings", [("probe.start=data", "probe.defocus_m=1e-5"), ("probe.defocus_m=1e-5",)])
+def test_a_defocus_that_could_have_no_effect_is_refused(prepared, settings):
+    scan = replace(prepared, scan=replace(prepared.scan, zone_plate=None))
+    with pytest.raises(InputError, match=r"probe.defocus_m.*Leave probe.defocus_m out"):
+        completed(scan, *settings)
+
+
+def test_a_scan_that_came_binned_says_so():
+    prepared = prepare(simulated()[0], bin=2)
+    recipe = completed(prepared)
+    assert (recipe.prepare.bin, recipe.prepare.size) == (2, 24)
+    again = prepare(prepared.scan, bin=recipe.prepare.bin, size=recipe.prepare.size)
+    assert np.array_equal(again.counts, prepared.counts)
+
+
+def test_the_margin_is_the_one_that_ran(prepared):
+    for margin in (0, 4, 11):
+        problem = make_problem(prepared, CPU, margin_px=margin)
+        assert complete_recipe(parse_recipe(""), prepared, problem).object.margin_px == margin
+
+
+def test_the_device_is_written_down():
+    recipe = parse_recipe("")
+    found = choose_device(recipe, CPU)
+    assert (found.run.device, found.reason("run.device")) == ("cpu", "no usable CUDA card with CuPy")
+    card = Device("gpu", 1)
+    assert choose_device(recipe, card).run.device == "gpu:1"
+    assert "card" in choose_device(recipe, card).reason("run.device")
+
+
+def test_a_device_that_was_asked_for_is_no_choice():
+    found = choose_device(parse_recipe(""), CPU, asked="cpu")
+    assert (found.run.device, found.reason("run.device")) == ("cpu", None)
+    # what the caller wants instead of the recipe's device is what the result must say
+    assert choose_device(parse_recipe('[run]\ndevice = "gpu:3"'), CPU, asked="cpu").run.device == "cpu"
+    auto = choose_device(parse_recipe('[run]\ndevice = "gpu:3"'), CPU, asked="auto")
+    assert auto.run.device == "cpu"
+    assert auto.reason("run.device")
+
+
+def test_no_key_of_the_run_is_forgotten(prepared):
+    # time and corrections are the user's alone; all else of the recipe is filled in
+    recipe = choose_device(completed(prepared), CPU)
+    free = {f"run.{f.name}" for f in fields(recipe.run) if getattr(recipe.run, f.name) is None}
+    assert free == {"run.time_budget_s"}
