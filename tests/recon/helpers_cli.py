@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import shutil
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,15 +29,6 @@ def simulated(**settings: Any) -> tuple[Scan, Truth]:
 def written(path: Path, **settings: Any) -> Path:
     """Write the tiny scan to `path`."""
     return formats.write(path, simulated(**settings)[0], overwrite=True)
-
-
-@functools.cache
-def tiny_result() -> bytes:
-    """Return a result file of a scan that is gone, as bytes: for tests that only need one to be there."""
-    with tempfile.TemporaryDirectory() as folder:
-        written(Path(folder) / "gone.h5")
-        assert main(["reconstruct", f"{folder}/gone.h5", "-o", f"{folder}/r.h5", "--quiet", "--json", *FEW_PASSES]) == 0
-        return (Path(folder) / "r.h5").read_bytes()
 
 
 def recipe(*settings: str, passes: tuple[int, int] = (6, 2)) -> Recipe:

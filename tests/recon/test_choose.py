@@ -61,7 +61,9 @@ def test_everything_is_filled_in_and_has_a_reason(prepared):
     solve = tables.pop("solve")
     keys = [f"{table}.{key}" for table, content in tables.items() for key in content]
     keys += [f"solve.{stage['name']}.{key}" for stage in solve for key in stage if key != "name"]
-    assert {"prepare.size", "prepare.bin", "probe.modes", "probe.start", "object.margin_px", "run.precision"} < set(keys)
+    assert {"prepare.size", "prepare.bin", "probe.modes", "probe.start", "object.margin_px", "run.precision"} < set(
+        keys
+    )
     for path in keys:
         assert recipe.reason(path) or path == "run.seed", path
     assert text.count("# chosen: ") == len(keys) - 1

@@ -102,9 +102,7 @@ def test_positions_and_coordinates_are_those_of_the_sample(longer):
         assert axis[0] <= scan.positions_m[:, k].min() - reach
         assert axis[-1] >= scan.positions_m[:, k].max() + reach - steps[0]
     # laid down by its coordinates the object is where the true one is: ramp and scale are free, the place is not
-    match = register(
-        result.transmission, truth_on_grid(truth, result.y_m, result.x_m), moving_weight=result.coverage
-    )
+    match = register(result.transmission, truth_on_grid(truth, result.y_m, result.x_m), moving_weight=result.coverage)
     assert np.abs(match.shift_px).max() < 0.2  # 0.03 measured; the probe may be off its centre by as much
     assert error_against(result, truth) < 0.02  # 0.0136 measured
 
