@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from recon.loop import PassRecord
     from recon.recipe import Recipe
-    from scans.scan import Finding
+    from scans.scan import Finding, Scan
 
 EXIT_DONE, EXIT_DEFECT, EXIT_INPUT, EXIT_UNTRUSTED, EXIT_INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -204,14 +204,18 @@ def checked_target(path: Path, *, force: bool, inputs: list[Path] | None = None)
 
 def all_different(*paths: Path | None) -> None:
     """Raise `InputError` where two outputs have one name."""
-    given = [path for path in paths if path is not None]
-    if len({path.resolve() for path in given}) < len(given):
-        raise InputError(
-            "one name for two files",
-            where=", ".join(map(str, given)),
-            expected="a name for each",
-            fix="Give them different names.",
-        )
+    seen: dict[Path, Path] = {}
+    for path in paths:
+        if path is None:
+            continue
+        other = seen.setdefault(path.resolve(), path)
+        if other is not path:
+            raise InputError(
+                "one name for two files",
+                where=f"{other} and {path}",
+                expected="a name for each",
+                fix="Give them different names.",
+            )
 
 
 def check_writable(folder: Path, fix: str = "Name another place with -o.") -> None:
@@ -263,6 +267,32 @@ def duration_s(text: str) -> float:
     if not match or value <= 0:
         raise argparse.ArgumentTypeError(f"{text!r} is not a duration such as 60s, 5min or 1h")
     return value * {"s": 1, "min": 60, "h": 3600, None: 1}[match[2]]
+
+
+def open_scan(args: argparse.Namespace, recipe: Recipe) -> Scan:
+    """Open the scan; a result given in its place is told as one, for it has arrays that a scan has, too.
+
+    Raises
+    ------
+    InputError
+        When the file is no scan.
+    """
+    from recon.result_file import read_result
+    from recon.workflow import load_scan
+
+    try:
+        return load_scan(args.scan, recipe)
+    except InputError as exc:
+        try:
+            source = read_result(args.scan).provenance.source
+        except InputError:
+            raise exc from None
+    raise InputError(
+        "a result of halfbit, not a scan",
+        where=args.scan,
+        expected="a file of diffraction frames",
+        fix=f"Name the scan: {source.path}" if source else "Name the scan that it was made from.",
+    )
 
 
 def load_recipe(args: argparse.Namespace) -> Recipe:

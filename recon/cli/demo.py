@@ -101,9 +101,9 @@ def _folder(args: argparse.Namespace) -> Path:
     from recon.result_file import numbered_name
 
     folder = Path(args.output) if args.output else numbered_name("halfbit-demo", "")
-    if folder.exists() and (not folder.is_dir() or (any(folder.iterdir()) and not args.force)):
+    if folder.is_dir() and any(folder.iterdir()) and not args.force:
         raise InputError(
-            "it is there already and not an empty folder",
+            "the folder is there already and not empty",
             where=str(folder),
             expected="a new or empty folder",
             fix="Use another name or --force.",

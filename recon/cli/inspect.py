@@ -15,6 +15,7 @@ from recon.cli.common import (
     finding_lines,
     finding_objects,
     load_recipe,
+    open_scan,
     output_path,
     progress_bar,
     report,
@@ -42,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
     recipe = load_recipe(args)
     path = output_path(args, f"{scan_stem(args.scan)}_inspect", FIGURE)
-    scan = workflow.load_scan(args.scan, recipe)
+    scan = open_scan(args, recipe)
     with progress_bar(args, "reading", "frame") as progress:
         look = first_look(scan, progress)
     with progress_bar(args, "preparing", "frame") as progress:

@@ -25,6 +25,7 @@ from recon.cli.common import (
     duration_s,
     finding_objects,
     load_recipe,
+    open_scan,
     output_path,
     pass_bar,
     progress_bar,
@@ -72,11 +73,13 @@ def run(args: argparse.Namespace) -> int:
     if args.time_budget:
         recipe = recipe.override(f"run.time_budget_s={args.time_budget}")
     earlier, output = _resumed(args) if args.resume else (None, _new(args))
-    recipe_path = checked_target(Path(args.write_recipe), force=args.force) if args.write_recipe else None
+    recipe_path = Path(args.write_recipe) if args.write_recipe else None
+    if recipe_path:
+        checked_target(recipe_path, force=args.force, inputs=[scan_file(args.scan)])
     all_different(output.path, output.path.with_suffix(FIGURE), recipe_path)
     if earlier is not None:
         recipe = earlier.recipe
-    scan = workflow.load_scan(args.scan, recipe)
+    scan = open_scan(args, recipe)
     with progress_bar(args, "preparing", "frame") as progress:
         prepared = workflow.prepare_scan(scan, recipe, progress)
     try:
@@ -193,7 +196,7 @@ def _newest(args: argparse.Namespace, folder: Path) -> tuple[Any, Path]:
             say(f"going on from {path}", args.quiet)
             return result, path
     raise InputError(
-        f"no interrupted result of this scan among {len(candidates)} files {stem}*.h5",
+        f"no interrupted result of this scan; results with the name {stem}*.h5: {len(candidates)}",
         where=str(folder),
         expected="one that --resume can go on from",
         fix="Name it with -o, or start anew without --resume.",

@@ -36,10 +36,14 @@ class DifferenceMap:
     that fit all ψ best. Thibault et al., Ultramicroscopy 109 (2009) 338,
     doi:10.1016/j.ultramic.2008.12.011, equations 6 to 9 with β = 1 (from memory).
 
-    With noise the iterates never settle; follow it with a stage of another solver.
+    The iterates never settle where frames and model differ, by noise or by the finite pixel: they go on
+    around the solution. The state's object and probe are therefore a running mean of the iterates, which
+    are kept beside it. With much noise, follow it with a stage of another solver.
 
     Parameters
     ----------
+    average
+        Passes that the running mean spans.
     overlap_rounds
         Alternations of the overlap solve a pass.
     hold_probe
@@ -48,12 +52,13 @@ class DifferenceMap:
         Frames worked on together; does not change the result.
     """
 
+    average: int = 30
     overlap_rounds: int = 2
     hold_probe: int = 2
     batch: int = 16
 
     def __post_init__(self) -> None:
-        check_range(self, overlap_rounds=(1, 100), hold_probe=(0, 10_000), batch=(1, 100_000))
+        check_range(self, average=(1, 10_000), overlap_rounds=(1, 100), hold_probe=(0, 10_000), batch=(1, 100_000))
 
     def prepare(self, problem: Problem, state: State) -> None:
         """Start the exit waves at ``P O``, unless a checkpoint brought them back."""
@@ -65,15 +70,29 @@ class DifferenceMap:
             lit = illuminate(state.object_, state.probe, problem.batch(index, state.positions_px))
             waves[rows] = lit.probes * lit.patches
         state.memory["exit_waves"] = waves
+        state.memory["object"], state.memory["probe"] = state.object_.copy(), state.probe.copy()
 
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
-        """All exit waves, a batch and the sums."""
+        """All exit waves, the iterates, a batch and the sums."""
         item = problem.complex_dtype.itemsize
         frame = n_modes * problem.size**2
-        return int(item * ((problem.n_frames + 8 * self.batch + 3) * frame + 3 * np.prod(problem.object_shape)))
+        return int(item * ((problem.n_frames + 8 * self.batch + 3) * frame + 4 * np.prod(problem.object_shape)))
 
     def step(self, problem: Problem, state: State) -> Array:
-        """One map of all waves, then the overlap solve."""
+        """One map of all waves, the overlap solve, and a step of the running mean."""
+        means = state.object_, state.probe
+        state.object_, state.probe = state.memory["object"], state.memory["probe"]
+        residuals = self._map(problem, state)
+        iterates = state.object_, state.probe
+        state.memory["object"], state.memory["probe"] = iterates
+        share = 1 / min(state.iteration + 1, self.average)
+        state.object_, state.probe = (
+            mean + share * (iterate - mean) for mean, iterate in zip(means, iterates, strict=True)
+        )
+        return residuals
+
+    def _map(self, problem: Problem, state: State) -> Array:
+        """Move ``state.object_`` and ``state.probe``, here the iterates, by one pass."""
         shares = Shares.like(state.object_, state.probe)
         data_term = partial(amplitude_step, dark=problem.dark)
 

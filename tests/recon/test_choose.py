@@ -54,6 +54,14 @@ def test_two_stages_by_default(prepared):
     assert recipe.solve[1].settings == {"object_step": 0.3, "probe_step": 0.3, "hold_probe": 0, "batch": 16}
 
 
+@pytest.mark.parametrize(("n_frames", "batch"), [(40, 4), (300, 4), (450, 6), (1500, 20)])
+def test_larger_scans_get_larger_batches(prepared, n_frames, batch):
+    # docs/methods.md: about 75 steps a pass, at least 4 frames a step; four times as many in the second stage
+    problem = replace(make_problem(prepared, CPU), counts=np.ones((n_frames, 48, 48), np.float32))
+    recipe = complete_recipe(parse_recipe(""), prepared, problem)
+    assert (recipe.get("solve.main.batch"), recipe.get("solve.settle.batch")) == (batch, 4 * batch)
+
+
 def test_everything_is_filled_in_and_has_a_reason(prepared):
     recipe = completed(prepared)
     text = recipe.to_toml()
@@ -114,14 +122,14 @@ def test_a_partial_table_is_completed_for_its_own_solver(prepared):
     solver = "difference_map"
     """
     first, second, third = completed(prepared, text=text).solve
-    assert (first.solver, first.iterations, set(first.settings)) == ("rpie", 100, {"alpha", "beta"})
-    assert (second.solver, second.iterations, second.settings) == ("epie", 4, {})
+    assert (first.solver, first.iterations, set(first.settings)) == ("rpie", 100, {"alpha", "beta", "batch"})
+    assert (second.solver, second.iterations, second.settings) == ("epie", 4, {"batch": 4})
     assert (third.solver, third.iterations, third.settings) == ("difference_map", 100, {})
 
 
 def test_a_table_named_settle_of_the_users_own_is_no_default_one(prepared):
     (stage,) = completed(prepared, text='[[solve]]\nname = "settle"\nsolver = "epie"\n').solve
-    assert (stage.iterations, stage.settings) == (100, {})
+    assert (stage.iterations, stage.settings) == (100, {"batch": 4})
 
 
 def test_one_solver_for_all(prepared):
@@ -132,7 +140,7 @@ def test_one_solver_for_all(prepared):
 def test_another_solver_in_one_default_stage_takes_that_solvers_keys(prepared):
     main, settle = completed(prepared, "solve.main.solver=difference_map", "solve.settle.solver=rpie").solve
     assert (main.solver, main.settings) == ("difference_map", {})
-    assert (settle.solver, set(settle.settings), settle.iterations) == ("rpie", {"alpha", "beta"}, 25)
+    assert (settle.solver, set(settle.settings), settle.iterations) == ("rpie", {"alpha", "beta", "batch"}, 25)
 
 
 def test_unknown_solver_and_key_name_the_nearest_and_the_table(prepared):

@@ -265,7 +265,7 @@ def stopped_at(scan, wanted, iteration: int) -> Result:
     return got
 
 
-@pytest.mark.parametrize("iteration", [1, 5, 9, 11])  # within a stage, at the end of the first, in the second
+@pytest.mark.parametrize("iteration", [1, 9, 11])  # within a stage, at the end of the first, in the second
 def test_an_interrupted_run_goes_on_to_the_same_bytes(scan_file, result, tmp_path, iteration):
     stopped = stopped_at(scan_file, recipe(passes=(9, 3)), iteration)
     assert (stopped.status, stopped.stop_reason) == ("interrupted", StopReason.INTERRUPTED)
