@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.backend import Array, Device, to_device
+from recon.backend import Array, Device, free_bytes, to_device
 from recon.kernels import Batch
 from scans.errors import InputError
 from scans.preparation import PreparedScan
@@ -107,7 +107,7 @@ def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "si
     Raises
     ------
     InputError
-        When the positions span more than an object of 2^31 pixels.
+        When the positions span more than an object of 2^31 pixels, or the frames do not fit into memory.
     """
     dtype = np.float32 if precision == "single" else np.float64
     pixel = prepared.geometry.object_pixel_m
@@ -125,6 +125,7 @@ def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "si
             fix="Check the unit of the positions (-s scan.position_unit=um).",
         )
     origin = (first - border) * np.array(pixel)
+    _check_memory(prepared, device, np.dtype(dtype).itemsize)
     measured = _measured(prepared.mask)
     counts = np.fft.ifftshift(prepared.counts, axes=(-2, -1)).astype(dtype)
     everywhere = np.broadcast_to(prepared.mask, prepared.counts.shape)
@@ -140,6 +141,18 @@ def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "si
         n_measured=int(np.count_nonzero(everywhere)),
         device=device,
     )
+
+
+def _check_memory(prepared: PreparedScan, device: Device, item_bytes: int) -> None:
+    """Refuse frames that cannot lie on the device as a whole."""
+    need, free = prepared.counts.size * item_bytes + prepared.mask.size, free_bytes(device)
+    if need > free:
+        raise InputError(
+            f"{need / 2**30:.3g} GiB of frames, {free / 2**30:.3g} GiB free on {device.name}",
+            where=prepared.scan.name,
+            expected="frames that fit into memory",
+            fix="Use smaller frames (-s prepare.bin=2, -s prepare.size=N) or another device.",
+        )
 
 
 def _measured(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:

@@ -46,8 +46,8 @@ def frame_sampling(geometry: Geometry, zone_plate: ZonePlate | None) -> list[Fin
         Finding(
             "serious" if ratio < 1 else "caution",
             "sampling",
-            f"the frame width of {min(geometry.frame_width_m) * 1e6:.3g} um is {ratio:.2f} times the probe's "
-            f"{probe.diameter_m * 1e6:.3g} um ({probe.which}); 2 is wanted",
+            f"the frame width of {min(geometry.frame_width_m) * 1e6:.3g} µm is {ratio:.2f} times the probe's "
+            f"{probe.diameter_m * 1e6:.3g} µm ({probe.which}); 2 is wanted",
             "Bin less, move the detector back, or use a smaller defocus.",
         )
     ]
@@ -70,7 +70,7 @@ def overlap(
             "serious" if value < 0.4 else "caution",
             "overlap",
             f"neighbouring exposures overlap by {100 * value:.0f} % of the probe's "
-            f"{probe.diameter_m * 1e6:.3g} um ({probe.which}); 60 % or more is wanted",
+            f"{probe.diameter_m * 1e6:.3g} µm ({probe.which}); 60 % or more is wanted",
             "Scan with smaller steps or a larger defocus; with this scan, do not trust fine detail.",
         )
     ]
@@ -110,7 +110,7 @@ def regular_raster(positions_m: NDArray[np.float64]) -> list[Finding]:
         Finding(
             "caution",
             "regular-raster",
-            f"the positions form a regular raster of {step * 1e6:.3g} um: a lattice of that period can "
+            f"the positions form a regular raster of {step * 1e6:.3g} µm: a lattice of that period can "
             "appear in the object, and ring correlation between halves shares it and claims too much",
             "Use a spiral, or jitter each point by 10 to 20 % of the step; distrust lattices of that period.",
         )
@@ -243,19 +243,19 @@ def geometry_table(scan: Scan, look: FirstLook | None = None) -> list[tuple[str,
         ("photon energy", f"{g.energy_ev:.2f} eV"),
         ("wavelength", f"{g.wavelength_m * 1e9:.4f} nm"),
         ("sample to detector", f"{g.distance_m * 1e3:.3f} mm"),
-        ("detector pixel", f"{pair_text(g.pixel_size_m, 1e6)} um"),
+        ("detector pixel", f"{pair_text(g.pixel_size_m, 1e6)} µm"),
         ("frame", f"{g.frame_shape[0]} x {g.frame_shape[1]} pixels"),
         ("object pixel", f"{pair_text(g.object_pixel_m, 1e9)} nm"),
-        ("frame width on the sample", f"{pair_text(g.frame_width_m, 1e6)} um"),
+        ("frame width on the sample", f"{pair_text(g.frame_width_m, 1e6)} µm"),
         ("half period at the detector's edge", f"{g.half_period_limit_m * 1e9:.2f} nm"),
         ("numerical aperture of the detector", f"{g.detector_na:.4f}"),
         ("frames", f"{scan.n_frames}"),
-        ("scanned field", pair_text(tuple(np.ptp(scan.positions_m, axis=0)), 1e6) + " um"),
+        ("scanned field", pair_text(tuple(np.ptp(scan.positions_m, axis=0)), 1e6) + " µm"),
     ]
     spacing = measured_overlap(scan.positions_m, 1.0)
     if spacing is not None:
-        rows.append(("step (root of the area a position)", f"{spacing.step_m * 1e6:.4g} um"))
-        rows.append(("nearest neighbour, median", f"{spacing.nearest_m * 1e6:.4g} um"))
+        rows.append(("step (root of the area a position)", f"{spacing.step_m * 1e6:.4g} µm"))
+        rows.append(("nearest neighbour, median", f"{spacing.nearest_m * 1e6:.4g} µm"))
     rows += zone_plate_rows(scan)
     if scan.exposure_s is not None:
         rows.append(("exposure", f"{scan.exposure_s * 1e3:.4g} ms"))

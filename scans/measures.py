@@ -72,15 +72,15 @@ def zone_plate_rows(scan: Scan) -> list[tuple[str, str]]:
     if plate is None:
         return [("zone plate", "unknown")]
     rows = [
-        ("zone plate", f"{plate.diameter_m * 1e6:.4g} um, outer zone {plate.outer_zone_m * 1e9:.4g} nm"),
+        ("zone plate", f"{plate.diameter_m * 1e6:.4g} µm, outer zone {plate.outer_zone_m * 1e9:.4g} nm"),
         ("central stop", f"{100 * plate.stop_fraction:.3g} % of the diameter"),
         ("focal length", f"{plate.focal_length_m(wavelength) * 1e3:.4f} mm"),
     ]
     probe = probe_size(plate, wavelength)
     if probe is None or plate.defocus_m is None:
         return [*rows, ("defocus", "unknown")]
-    rows.append(("defocus", f"{plate.defocus_m * 1e6:.4g} um (nominal)"))
-    rows.append(("probe diameter", f"{probe.diameter_m * 1e6:.4g} um ({probe.which})"))
+    rows.append(("defocus", f"{plate.defocus_m * 1e6:.4g} µm (nominal)"))
+    rows.append(("probe diameter", f"{probe.diameter_m * 1e6:.4g} µm ({probe.which})"))
     rows.append(
         ("frame width / probe diameter", f"{min(scan.geometry.frame_width_m) / probe.diameter_m:.2f}")
     )

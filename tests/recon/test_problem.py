@@ -124,3 +124,9 @@ def test_dark_level_is_relative_to_the_mean(counts, positions_m):
     assert problem.dark == pytest.approx(1e-7 * problem.power / N**2)
     assert (problem.n_frames, problem.size) == (20, N)
     assert GEOMETRY.object_pixel_m[0] > 0
+
+
+def test_frames_that_do_not_fit_are_refused(monkeypatch, counts, positions_m):
+    monkeypatch.setattr("recon.problem.free_bytes", lambda device: 1000)
+    with pytest.raises(InputError, match=r"GiB of frames, .* free on cpu.*prepare\.bin=2"):
+        make_problem(prepared_scan(counts, positions_m), CPU)

@@ -118,7 +118,7 @@ def test_overlap_of_a_raster_is_one_minus_step_over_diameter(share, expected):
     d = 0.698502e-6
     found = checks.overlap(raster(step=(1 - share) * d), GEOMETRY, PLATE)
     assert levels(found) == [(level, "overlap") for level in expected]
-    assert all(f"by {100 * share:.0f} %" in f.text and "0.699 um" in f.text for f in found)
+    assert all(f"by {100 * share:.0f} %" in f.text and "0.699 µm" in f.text for f in found)
 
 
 def test_one_place_has_no_overlap():
@@ -241,14 +241,14 @@ def test_geometry_table_against_the_handbook():
     # λ = hc/E and dx = λz/(N p) with hc = 1.239841984e-6 eV m (CODATA); zone plate: X-Ray Data Booklet 4.4
     assert table["wavelength"] == "1.7463 nm"
     assert table["object pixel"] == "12.4 nm"
-    assert table["frame width on the sample"] == "3.175 um"
+    assert table["frame width on the sample"] == "3.175 µm"
     assert table["half period at the detector's edge"] == "12.43 nm"  # λ/(2 sin(atan(N p/2z))) = 12.4331
     assert table["focal length"] == "3.4359 mm"
-    assert table["probe diameter"].startswith("0.6985 um (geometric cone")
+    assert table["probe diameter"].startswith("0.6985 µm (geometric cone")
     assert table["frame width / probe diameter"] == "4.55"  # 3.175011/0.698502
-    assert table["nearest neighbour, median"] == "0.2 um"
+    assert table["nearest neighbour, median"] == "0.2 µm"
     assert table["linear overlap"].startswith("71.4 %")  # 1 - 0.2/0.6985
-    assert table["scanned field"] == "2.2 um"
+    assert table["scanned field"] == "2.2 µm"
     assert table["exposure"] == "50 ms"
     assert table["saturation"] == "60000 stored counts"
     assert table["counts a photon"] == "unknown"
