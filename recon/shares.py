@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 
-from recon.backend import Array, thread_count
+from recon.backend import Array, Device, thread_count
 from recon.kernels import Batch, PassSums
 
 # Fewer frames than this do not pay for a thread and its sums.
@@ -22,6 +22,11 @@ FRAMES_A_SHARE = 2
 
 # (batch, remembered exit waves or None, sums) -> None: a frame pass with its other arguments bound.
 Task = Callable[[Batch, Array | None, PassSums], None]
+
+
+def share_count(device: Device, batch: int) -> int:
+    """Return how many threads a batch of this many frames is worth."""
+    return max(1, min(thread_count(), batch // FRAMES_A_SHARE)) if device.kind == "cpu" else 1
 
 
 @dataclass
@@ -32,10 +37,9 @@ class Shares:
     _used: int = field(default=1)
 
     @classmethod
-    def like(cls, object_: Array, probe: Array) -> Shares:
-        """Zeros for this object and probe."""
-        n = thread_count() if isinstance(object_, np.ndarray) else 1
-        return cls([PassSums.like(object_, probe) for _ in range(n)])
+    def like(cls, object_: Array, probe: Array, n_shares: int) -> Shares:
+        """Return zeros for this object and probe; `n_shares` from `share_count`."""
+        return cls([PassSums.like(object_, probe) for _ in range(n_shares)])
 
     def clear_updates(self) -> None:
         """Zero everything but the residuals, where something was added."""

@@ -20,7 +20,7 @@ from recon.kernels import (
 )
 from recon.physics import amplitude_step
 from recon.problem import Problem
-from recon.shares import Shares, Task
+from recon.shares import Shares, Task, share_count
 from recon.solvers.base import check_range
 from recon.state import State
 
@@ -74,9 +74,10 @@ class DifferenceMap:
 
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """All exit waves, the iterates, a batch and the sums."""
-        item = problem.complex_dtype.itemsize
-        frame = n_modes * problem.size**2
-        return int(item * ((problem.n_frames + 8 * self.batch + 3) * frame + 4 * np.prod(problem.object_shape)))
+        frame, object_ = n_modes * problem.size**2, np.prod(problem.object_shape)
+        sums = 2 * share_count(problem.device, self.batch) * (object_ + frame)
+        waves = (problem.n_frames + 8 * self.batch) * frame
+        return int(problem.complex_dtype.itemsize * (waves + 2 * (object_ + frame) + sums))
 
     def step(self, problem: Problem, state: State) -> Array:
         """One map of all waves, the overlap solve, and a step of the running mean."""
@@ -93,7 +94,7 @@ class DifferenceMap:
 
     def _map(self, problem: Problem, state: State) -> Array:
         """Move ``state.object_`` and ``state.probe``, here the iterates, by one pass."""
-        shares = Shares.like(state.object_, state.probe)
+        shares = Shares.like(state.object_, state.probe, share_count(problem.device, self.batch))
         data_term = partial(amplitude_step, dark=problem.dark)
 
         def map_waves(batch: Batch, memory: Array | None, sums: PassSums) -> None:

@@ -6,7 +6,8 @@ the batch first: frames of a batch that do not overlap step as if alone, overlap
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 
@@ -17,16 +18,66 @@ from recon.backend import Array
 from recon.kernels import Batch, PassSums, frame_pass
 from recon.physics import amplitude_step
 from recon.problem import Problem
-from recon.shares import Shares
+from recon.shares import Shares, share_count
 from recon.solvers.base import check_range
 from recon.state import State
 
-# Σ|P|² or Σ|O|² of a batch -> what its numerator is divided by.
-Weight = Callable[[Array], Array]
+@dataclass(frozen=True)
+class _PIE(ABC):
+    """What the members share: the pass, and which frames go together.
+
+    Parameters
+    ----------
+    hold_probe
+        Passes of a cold start during which the probe stays as it is.
+    batch
+        Frames a step.
+    """
+
+    hold_probe: int = 1
+    batch: int = 4
+
+    @abstractmethod
+    def object_weight(self, weight: Array) -> Array:
+        """Turn ``Σ|P|²`` of a batch into what the object's numerator is divided by."""
+
+    @abstractmethod
+    def probe_weight(self, weight: Array) -> Array:
+        """Turn ``Σ|O|²`` of a batch into what the probe's numerator is divided by."""
+
+    def __post_init__(self) -> None:
+        check_range(self, hold_probe=(0, 10_000), batch=(1, 100_000))
+
+    def prepare(self, problem: Problem, state: State) -> None:
+        """Nothing to make."""
+
+    def memory_bytes(self, problem: Problem, n_modes: int) -> int:
+        """About six complex arrays of a batch, and the sums of each share [bytes]."""
+        frame = n_modes * problem.size**2
+        sums = 2 * share_count(problem.device, self.batch) * (np.prod(problem.object_shape) + frame)
+        return int(problem.complex_dtype.itemsize * (6 * self.batch * frame + sums))
+
+    def step(self, problem: Problem, state: State) -> Array:
+        """One pass: for each batch a frame pass, then both steps from the same old state."""
+        with_probe = state.iteration >= self.hold_probe
+        shares = Shares.like(state.object_, state.probe, share_count(problem.device, self.batch))
+        data_term = partial(amplitude_step, dark=problem.dark)
+
+        def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
+            frame_pass(state.object_, state.probe, batch, data_term, sums, with_probe=with_probe)
+
+        for index in shuffled_batches(problem.n_frames, self.batch, state.rng):
+            shares.clear_updates()
+            shares.run(task, problem.batch(index, state.positions_px))
+            sums = shares.updates()
+            state.object_ += sums.object_numerator / self.object_weight(sums.illumination)
+            if with_probe:
+                state.probe += sums.probe_step() / self.probe_weight(sums.probe_weight)
+        return shares.residuals()
 
 
 @dataclass(frozen=True)
-class EPIE:
+class EPIE(_PIE):
     """Extended ptychographic iterative engine (ePIE).
 
     ``O += a Σ P* d / max Σ|P|²``, ``P += b Σ O* d / max Σ|O|²`` with d the step onto the measured modulus.
@@ -37,40 +88,28 @@ class EPIE:
     ----------
     object_step, probe_step
         a and b.
-    hold_probe
-        Passes of a cold start during which the probe stays as it is.
-    batch
-        Frames a step.
+    hold_probe, batch
+        As for the family.
     """
 
     object_step: float = 1.0
     probe_step: float = 1.0
-    hold_probe: int = 1
-    batch: int = 4
 
     def __post_init__(self) -> None:
-        check_range(self, object_step=(1e-3, 2), probe_step=(1e-3, 2), hold_probe=(0, 10_000), batch=(1, 100_000))
+        super().__post_init__()
+        check_range(self, object_step=(1e-3, 2), probe_step=(1e-3, 2))
 
-    def prepare(self, problem: Problem, state: State) -> None:
-        """Nothing to make."""
-
-    def memory_bytes(self, problem: Problem, n_modes: int) -> int:
-        """Batch work arrays and one set of sums."""
-        return pie_memory_bytes(problem, n_modes, self.batch)
-
-    def step(self, problem: Problem, state: State) -> Array:
-        """One pass in random order."""
-        return pie_pass(self, problem, state, self._object_weight, self._probe_weight)
-
-    def _object_weight(self, weight: Array) -> Array:
+    def object_weight(self, weight: Array) -> Array:
+        """``max Σ|P|² / a``."""
         return weight.max() / self.object_step
 
-    def _probe_weight(self, weight: Array) -> Array:
+    def probe_weight(self, weight: Array) -> Array:
+        """``max Σ|O|² / b``."""
         return weight.max() / self.probe_step
 
 
 @dataclass(frozen=True)
-class RPIE:
+class RPIE(_PIE):
     """Regularised PIE (rPIE).
 
     ``O += Σ P* d / [(1 - α) Σ|P|² + α max Σ|P|²]``, the probe alike with β. Small α takes large steps where
@@ -81,55 +120,24 @@ class RPIE:
     ----------
     alpha, beta
         Regularisation of object and probe.
-    hold_probe
-        Passes of a cold start during which the probe stays as it is.
-    batch
-        Frames a step.
+    hold_probe, batch
+        As for the family.
     """
 
     alpha: float = 0.1
     beta: float = 0.5
-    hold_probe: int = 1
-    batch: int = 4
 
     def __post_init__(self) -> None:
-        check_range(self, alpha=(1e-3, 1), beta=(1e-3, 1), hold_probe=(0, 10_000), batch=(1, 100_000))
+        super().__post_init__()
+        check_range(self, alpha=(1e-3, 1), beta=(1e-3, 1))
 
-    def prepare(self, problem: Problem, state: State) -> None:
-        """Nothing to make."""
-
-    def memory_bytes(self, problem: Problem, n_modes: int) -> int:
-        """Batch work arrays and one set of sums."""
-        return pie_memory_bytes(problem, n_modes, self.batch)
-
-    def step(self, problem: Problem, state: State) -> Array:
-        """One pass in random order."""
-        return pie_pass(self, problem, state, self._object_weight, self._probe_weight)
-
-    def _object_weight(self, weight: Array) -> Array:
+    def object_weight(self, weight: Array) -> Array:
+        """``(1 - α) Σ|P|² + α max Σ|P|²``."""
         return (1 - self.alpha) * weight + self.alpha * weight.max()
 
-    def _probe_weight(self, weight: Array) -> Array:
+    def probe_weight(self, weight: Array) -> Array:
+        """``(1 - β) Σ|O|² + β max Σ|O|²``."""
         return (1 - self.beta) * weight + self.beta * weight.max()
-
-
-def pie_pass(solver: EPIE | RPIE, problem: Problem, state: State, object_weight: Weight, probe_weight: Weight) -> Array:
-    """One pass of the family: for each batch a frame pass, then both steps from the same old state."""
-    with_probe = state.iteration >= solver.hold_probe
-    shares = Shares.like(state.object_, state.probe)
-    data_term = partial(amplitude_step, dark=problem.dark)
-
-    def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-        frame_pass(state.object_, state.probe, batch, data_term, sums, with_probe=with_probe)
-
-    for index in shuffled_batches(problem.n_frames, solver.batch, state.rng):
-        shares.clear_updates()
-        shares.run(task, problem.batch(index, state.positions_px))
-        sums = shares.updates()
-        state.object_ += sums.object_numerator / object_weight(sums.illumination)
-        if with_probe:
-            state.probe += sums.probe_step() / probe_weight(sums.probe_weight)
-    return shares.residuals()
 
 
 def shuffled_batches(n_frames: int, size: int, rng: np.random.Generator) -> Iterator[NDArray[np.int64]]:
@@ -137,10 +145,3 @@ def shuffled_batches(n_frames: int, size: int, rng: np.random.Generator) -> Iter
     order = rng.permutation(n_frames)
     for start in range(0, n_frames, size):
         yield np.sort(order[start : start + size])
-
-
-def pie_memory_bytes(problem: Problem, n_modes: int, batch: int) -> int:
-    """Memory of a pass: about six complex arrays of a batch and the sums [bytes]."""
-    item = problem.complex_dtype.itemsize
-    frame = problem.size**2
-    return int(item * (6 * batch * n_modes * frame + 3 * np.prod(problem.object_shape) + 3 * n_modes * frame))
