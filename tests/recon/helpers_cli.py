@@ -17,7 +17,7 @@ from scans.scan import Scan
 from scans.truth import Truth
 
 PNG = b"\x89PNG\r\n\x1a\n"  # the file signature of the PNG specification, section 5.2
-FEW_PASSES = ("-s", "solve.main.iterations=6", "-s", "solve.settle.iterations=2")
+FEW_PASSES = ("-s", "solve.main.iterations=4", "-s", "solve.settle.iterations=2")
 
 
 @functools.cache
@@ -31,7 +31,7 @@ def written(path: Path, **settings: Any) -> Path:
     return formats.write(path, simulated(**settings)[0], overwrite=True)
 
 
-def recipe(*settings: str, passes: tuple[int, int] = (6, 2)) -> Recipe:
+def recipe(*settings: str, passes: tuple[int, int] = (4, 2)) -> Recipe:
     """Return a recipe with few passes, and `settings` as after ``-s``."""
     found = parse_recipe("")
     for text in (f"solve.main.iterations={passes[0]}", f"solve.settle.iterations={passes[1]}", *settings):

@@ -123,7 +123,7 @@ def test_reconstruct_for_people(here, capsys, monkeypatch):
     assert sorted(contents(here)) == ["run17_result_001.h5", "run17_result_001.png", "used.toml"]
     assert is_png(here / "run17_result_001.png")
     result = read_result(here / "run17_result_001.h5")
-    for part in (result.verdict, str(here / "run17_result_001.h5"), "run17_result_001.png", "used.toml", "8 passes"):
+    for part in (result.verdict, str(here / "run17_result_001.h5"), "run17_result_001.png", "used.toml", "6 passes"):
         assert part in done.out
     assert (here / "used.toml").read_text(encoding="utf-8") == result.recipe.to_toml()
     assert "# chosen: " in result.recipe.to_toml()
@@ -145,7 +145,7 @@ def test_reconstruct_for_programs(here, capsys, no_drawing):
     result = read_result(found["result"])
     assert found["result"] == str(Path("out/run17_result_001.h5"))
     assert (found["status"], found["verdict"]) == ("complete", result.verdict)
-    assert (found["iterations"], found["frames"]) == (8, 40)
+    assert (found["iterations"], found["frames"]) == (6, 40)
     assert found["r_factor"] == result.history.r_factor[-1]
     assert found["stop_reason"] == "iteration limit"
     assert [f["text"] for f in found["findings"]] == [f.text for f in result.findings]
@@ -286,7 +286,7 @@ DEMO_FILES = [
 ]
 
 
-def test_demo_does_the_whole_job(here, capsys, small_demo):
+def test_demo_does_the_whole_job(here, capsys, small_demo, no_drawing):
     done = halfbit(capsys, "demo")
     assert done.code == 0
     assert sorted(contents(here)) == [f"halfbit-demo_001/{name}" for name in DEMO_FILES]

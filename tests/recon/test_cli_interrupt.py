@@ -32,7 +32,9 @@ plain = loop.Loop._one_pass
 def one_pass(self, stage, state):
     record = plain(self, stage, state)
     print("pass", record.iteration, file=sys.stderr, flush=True)
-    time.sleep(pause)
+    until = time.monotonic() + pause
+    while time.monotonic() < until:
+        time.sleep(0.02)  # in pieces: a signal that comes just before a sleep begins waits for its end
     return record
 loop.Loop._one_pass = one_pass
 workflow.Hooks = functools.partial(loop.Hooks, checkpoint_every_s=every)
@@ -210,7 +212,7 @@ def test_a_second_signal_names_the_last_checkpoint(here, whole, capsys, monkeypa
     assert read_result(here / "my r.h5").transmission.tobytes() == whole
 
 
-@pytest.mark.parametrize("pass_number", [2, 10])  # in the first half, in the second
+@pytest.mark.parametrize("pass_number", [2, 8])  # in the first half, in the second
 def test_an_interrupted_resolution_writes_nothing(here, capsys, monkeypatch, pass_number):
     write_result(here / "r.h5", reconstruct(here / "scan.h5", recipe(), device="cpu"))
     before = contents(here)
@@ -281,7 +283,7 @@ def test_odd_file_names(here, capsys, monkeypatch):
     assert halfbit(capsys, "reconstruct", "run [1] #7.h5", *FEW_PASSES, "--time-budget", "0.001s").code == 0
     done = halfbit(capsys, "reconstruct", "run [1] #7.h5", "--resume", "--time-budget", "1h")
     assert done.code == 0
-    assert read_result(here / "run [1] #7_result_001.h5").history.iteration[-1] == 8
+    assert read_result(here / "run [1] #7_result_001.h5").history.iteration[-1] == 6
 
 
 def test_in_a_thread_no_signal_is_touched(here, capsys):

@@ -15,6 +15,14 @@ from scans.preparation import prepare
 from scans.truth import Truth
 
 
+@pytest.fixture(scope="module")
+def exact() -> tuple[Result, Truth]:
+    """A result whose object is the truth on the result's grid."""
+    scan, truth = simulated()
+    result = reconstruct(prepare(scan), recipe(passes=(1, 1)), device="cpu")
+    return replace(result, transmission=truth_on_grid(truth, result.y_m, result.x_m)), truth
+
+
 def truth_of(object_: np.ndarray, pixel_m: float, origin_m: tuple[float, float] = (0.0, 0.0)) -> Truth:
     y, x = (o + pixel_m * np.arange(n) for o, n in zip(origin_m, object_.shape, strict=True))
     nothing = np.zeros((1, 4, 4), complex)
@@ -52,8 +60,8 @@ def test_frequencies_that_the_result_cannot_hold_are_left_out():
     assert np.abs(got - slow[::2, ::2]).max() < 1e-12
 
 
-def test_the_truth_itself_has_no_error_and_noise_has_its_own(rng):
-    result, truth = _exact_result()
+def test_the_truth_itself_has_no_error_and_noise_has_its_own(exact, rng):
+    result, truth = exact
     assert error_against(result, truth) < 2e-6  # single precision of the result's arrays
     # Independent noise of rms s times the object: with the best scale the residual is s/sqrt(1 + s^2) of the
     # truth (projection of the truth on the noisy image). The 1/sqrt(2 n) scatter of s over n pixels is below 1 %.
@@ -65,16 +73,16 @@ def test_the_truth_itself_has_no_error_and_noise_has_its_own(rng):
     assert error_against(noisy, truth) == pytest.approx(s / np.sqrt(1 + s**2), rel=0.03)
 
 
-def test_scale_and_ramp_are_free(rng):
-    result, truth = _exact_result()
+def test_scale_and_ramp_are_free(exact):
+    result, truth = exact
     rows, columns = (np.arange(n) for n in result.transmission.shape)
     ramp = np.exp(2j * np.pi * np.add.outer(0.013 * rows, -0.021 * columns))
     turned = replace(result, transmission=(0.4 - 1.3j) * ramp * result.transmission)
     assert error_against(turned, truth) < 1e-5
 
 
-def test_only_well_lit_pixels_count(rng):
-    result, truth = _exact_result()
+def test_only_well_lit_pixels_count(exact, rng):
+    result, truth = exact
     dim = ~well_lit(result.coverage)
     assert 0.2 < dim.mean() < 0.9
     garbage = result.transmission.copy()
@@ -88,10 +96,3 @@ def test_well_lit_is_a_share_of_the_typical_light():
     coverage[:, 30:35] = 20.0  # a fifth: dim
     coverage[0, 0] = 1e3  # one bright pixel does not decide
     assert well_lit(coverage).sum() == 300
-
-
-def _exact_result() -> tuple[Result, Truth]:
-    """A result whose object is the truth on the result's grid."""
-    scan, truth = simulated()
-    result = reconstruct(prepare(scan), recipe(passes=(1, 1)), device="cpu")
-    return replace(result, transmission=truth_on_grid(truth, result.y_m, result.x_m)), truth
