@@ -10,8 +10,8 @@ from bench_helpers import print_json
 import scans
 from recon import backend
 from recon.metrics import evaluate
-from recon.problem import make_problem
 from recon.probe import scaled_to_power, zone_plate_probe
+from recon.problem import make_problem
 from recon.registration import object_error
 from recon.solvers import make_solver
 from recon.state import start_state

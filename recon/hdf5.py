@@ -15,6 +15,7 @@ from scans.errors import InputError
 
 _UNITS = {"_per_m": "1/m", "_m": "m", "_s": "s", "_ev": "eV", "_px": "pixel"}
 
+
 @contextmanager
 def opened(path: Path, expected: str, fix: str) -> Iterator[h5py.File]:
     """Open a file for reading; `expected` and `fix` end the message when it cannot be.
@@ -33,9 +34,7 @@ def opened(path: Path, expected: str, fix: str) -> Iterator[h5py.File]:
     except PermissionError as exc:
         raise InputError("may not be read", where=str(path), expected=expected, fix="Ask its owner.") from exc
     except BlockingIOError as exc:
-        raise InputError(
-            "is being written", where=str(path), expected=expected, fix="Wait and try again."
-        ) from exc
+        raise InputError("is being written", where=str(path), expected=expected, fix="Wait and try again.") from exc
     except (OSError, RuntimeError) as exc:
         found = "HDF5 that is cut short or damaged" if h5py.is_hdf5(path) else "not an HDF5 file"
         raise InputError(found, where=str(path), expected=expected, fix=fix) from exc
@@ -79,9 +78,7 @@ def _utf8(text: str) -> bytes:
     return text.replace("\0", "\ufffd").encode("utf-8", "surrogateescape")
 
 
-def put_rows(
-    parent: h5py.Group, name: str, kinds: Mapping[str, type], rows: Iterable[tuple[Any, ...]]
-) -> None:
+def put_rows(parent: h5py.Group, name: str, kinds: Mapping[str, type], rows: Iterable[tuple[Any, ...]]) -> None:
     """Write a table as a group with one dataset for each column; truth values become 0 and 1."""
     table = group(parent, name, "NXcollection")
     rows = list(rows)
@@ -145,9 +142,7 @@ class Reader:
     def rows(self, name: str, kinds: Mapping[str, type]) -> tuple[tuple[Any, ...], ...]:
         """Rows of a table that `put_rows` wrote."""
         columns = [
-            self.texts(f"{name}/{column}")
-            if kind is str
-            else map(kind, self.array(f"{name}/{column}").tolist())
+            self.texts(f"{name}/{column}") if kind is str else map(kind, self.array(f"{name}/{column}").tolist())
             for column, kind in kinds.items()
         ]
         return tuple(zip(*columns, strict=True))

@@ -60,7 +60,8 @@ class Hooks:
 class StopSignal:
     """Turns SIGINT and SIGTERM into a request to stop after the running pass; a second one stops at once.
 
-    Outside the main thread Python delivers no signals, so nothing is installed there.
+    Outside the main thread Python delivers no signals, so nothing is installed there; a signal that is
+    ignored (background jobs of a shell) stays ignored.
     """
 
     def __init__(self) -> None:
@@ -70,7 +71,8 @@ class StopSignal:
     def __enter__(self) -> StopSignal:
         if threading.current_thread() is threading.main_thread():
             for number in (signal.SIGINT, signal.SIGTERM):
-                self._old[number] = signal.signal(number, self._request)
+                if signal.getsignal(number) is not signal.SIG_IGN:
+                    self._old[number] = signal.signal(number, self._request)
         return self
 
     def __exit__(

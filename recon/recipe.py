@@ -90,9 +90,7 @@ class Recipe:
         where = f"-s {text}"
         path, _, value = (part.strip() for part in text.partition("="))
         if not (path and value):
-            raise InputError(
-                f'"{text}"', where="-s", expected="section.key=VALUE", fix="E.g. -s probe.modes=3"
-            )
+            raise InputError(f'"{text}"', where="-s", expected="section.key=VALUE", fix="E.g. -s probe.modes=3")
         table, stage, name = _split(path, where)
         if table == "solve" and name == "name":
             fix = "Rename a [[solve]] table in the recipe file."
@@ -198,9 +196,7 @@ class Recipe:
             f'no [[solve]] table named "{name}"' if name else "no name of a [[solve]] table",
             where=where,
             expected=f"solve.NAME.key with NAME one of: {known}",
-            fix=f'The nearest is "{nearest(name or "", names)}".'
-            if names
-            else "Write solve.KEY, without a name.",
+            fix=f'The nearest is "{nearest(name or "", names)}".' if names else "Write solve.KEY, without a name.",
         )
 
     def _having(self, paths: Iterable[str], value: Any, reason: str | None = None) -> Recipe:
@@ -218,9 +214,7 @@ class Recipe:
         return recipe
 
     def _with_stages(self, stages: tuple[SolveStage, ...], reason: str) -> Recipe:
-        keys = [
-            (s.name, k) for s in stages for k in ("solver", "iterations", *s.settings) if s.get(k) is not None
-        ]
+        keys = [(s.name, k) for s in stages for k in ("solver", "iterations", *s.settings) if s.get(k) is not None]
         marks = tuple((f"solve.{name}.{k}", reason) for name, k in keys)
         return replace(self, solve=stages, chosen=self.chosen + marks)._settled()
 
@@ -233,8 +227,7 @@ class Recipe:
 
 
 _SECTIONS: dict[str, type[Section]] = {
-    s.TABLE: s
-    for s in (ScanSection, PrepareSection, ProbeSection, ObjectSection, PositionsSection, RunSection)
+    s.TABLE: s for s in (ScanSection, PrepareSection, ProbeSection, ObjectSection, PositionsSection, RunSection)
 }
 _PATHS = [f"{table}.{f.name}" for table, section in _SECTIONS.items() for f in fields(section)]
 _PATHS += [f"solve.{name}" for name in STAGE_KEYS]
@@ -278,9 +271,7 @@ def parse_recipe(text: str, where: str = "recipe") -> Recipe:
     try:
         return Recipe(**{name: _section(name, content) for name, content in tables.items()})
     except InputError as exc:
-        raise InputError(
-            exc.found, where=f"{where}, {exc.where}", expected=exc.expected, fix=exc.fix
-        ) from None
+        raise InputError(exc.found, where=f"{where}, {exc.where}", expected=exc.expected, fix=exc.fix) from None
 
 
 def _section(table: str, content: Any) -> Any:
@@ -293,9 +284,7 @@ def _section(table: str, content: Any) -> Any:
     if table not in _SECTIONS:
         raise _unknown("", table, table)
     if not isinstance(content, dict):
-        raise InputError(
-            shown(content), where=table, expected="a table", fix=f"Write [{table}] on its own line."
-        )
+        raise InputError(shown(content), where=table, expected="a table", fix=f"Write [{table}] on its own line.")
     for name in content:
         _split(f"{table}.{name}", f"{table}.{name}")
     return _SECTIONS[table](**content)

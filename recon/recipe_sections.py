@@ -107,9 +107,7 @@ def one_or_pair(item: Check) -> Check:
 
 def scalar(value: Any) -> Scalar:
     """Take what a solver's own key may hold."""
-    if not isinstance(value, bool | int | float | str) or (
-        isinstance(value, float) and not math.isfinite(value)
-    ):
+    if not isinstance(value, bool | int | float | str) or (isinstance(value, float) and not math.isfinite(value)):
         raise Wrong("a finite number, a string, true or false")
     return value
 
@@ -125,9 +123,7 @@ def checked(check: Check, value: Any, where: str) -> Any:
         return check(plain(value))
     except Wrong as exc:
         expected = str(exc)
-    raise InputError(
-        shown(value), where=where, expected=expected, fix="Give such a value, or leave the key out."
-    )
+    raise InputError(shown(value), where=where, expected=expected, fix="Give such a value, or leave the key out.")
 
 
 def plain(value: Any) -> Any:
@@ -282,9 +278,7 @@ class SolveStage(Section):
         super().__post_init__()
         for name in self.settings:
             checked(_WORD, name, f"{self._place()}, name of a key")
-        own = {
-            name: checked(scalar, value, f"{self._place()}.{name}") for name, value in self.settings.items()
-        }
+        own = {name: checked(scalar, value, f"{self._place()}.{name}") for name, value in self.settings.items()}
         object.__setattr__(self, "settings", own)
 
     def _place(self) -> str:

@@ -181,9 +181,7 @@ class Provenance:
     source: Source | None = None
 
     @classmethod
-    def now(
-        cls, *, seed: int, device: str, fft: str, threads: int, source: Source | None = None
-    ) -> Provenance:
+    def now(cls, *, seed: int, device: str, fft: str, threads: int, source: Source | None = None) -> Provenance:
         """Fill in program, date and versions of this process."""
         libraries = [("python", ".".join(map(str, sys.version_info[:3])))]
         libraries += [(name, _version(name)) for name in ("numpy", "scipy", "h5py")]
@@ -292,13 +290,9 @@ class Result:
             if value is not None and value.shape != shape:
                 raise ValueError(f"{name} has shape {value.shape}, expected {shape}")
         if min(h, w) < 2 or self.probe.ndim != 3:
-            raise ValueError(
-                f"object of {(h, w)} pixels, probe of shape {self.probe.shape}: expected (M, N, N)"
-            )
+            raise ValueError(f"object of {(h, w)} pixels, probe of shape {self.probe.shape}: expected (M, N, N)")
         if self.raw_positions is not None and self.raw_positions.values.shape != (j, 2):
-            raise ValueError(
-                f"raw_positions holds {len(self.raw_positions.values)} readings for {j} used frames"
-            )
+            raise ValueError(f"raw_positions holds {len(self.raw_positions.values)} readings for {j} used frames")
         for name, words in (("unit", UNITS), ("status", STATUSES), ("verdict", VERDICTS)):
             if getattr(self, name) not in words:
                 raise ValueError(f'{name} is "{getattr(self, name)}", expected one of {words}')
@@ -377,6 +371,9 @@ def _summary(result: Result) -> list[str]:
         rows.append(("fit", f"{error} after {history.iteration[-1]} passes, {history.seconds[-1]:.3g} s"))
     if result.stop_reason is not None:
         rows.append(("stopped", f"{result.stop_reason.value}. {result.stop_reason.advice}"))
-    rows += [(finding.level, f"{finding.text} {finding.fix}".rstrip()) for finding in result.findings]
+    rows += [
+        (finding.level, f"{finding.text}. {finding.fix}" if finding.fix else finding.text)
+        for finding in result.findings
+    ]
     first = f"halfbit result: {result.verdict} ({result.status})"
     return [first, *(f"  {name:<9}{text}" for name, text in rows)]

@@ -175,9 +175,7 @@ def _put_object(entry: h5py.Group, result: Result) -> None:
     put(data, "amplitude", result.amplitude, units="", long_name="amplitude", interpretation="image")
     put(data, "transmission", result.transmission, units="", long_name="complex transmission")
     unit = result.coverage_unit
-    put(
-        data, "coverage", result.coverage, units=unit, long_name=f"coverage ({unit}s)", interpretation="image"
-    )
+    put(data, "coverage", result.coverage, units=unit, long_name=f"coverage ({unit}s)", interpretation="image")
     put(data, "y", result.y_m, units="m", long_name="sample y (m)")
     put(data, "x", result.x_m, units="m", long_name="sample x (m)")
 
@@ -336,9 +334,7 @@ def _read_geometry(reader: Reader) -> Geometry:
 def _read_history(reader: Reader) -> History:
     place = "/entry/convergence"
     held_out = reader.array(f"{place}/held_out") if reader.has(f"{place}/held_out") else None
-    columns = {
-        name: reader.array(f"{place}/{name}") for name in ("iteration", "r_factor", "deviance", "seconds")
-    }
+    columns = {name: reader.array(f"{place}/{name}") for name in ("iteration", "r_factor", "deviance", "seconds")}
     return History(stage=reader.texts(f"{place}/stage"), held_out=held_out, **columns)
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -55,7 +56,7 @@ class Shares:
             task(batch, memory, self.parts[0])
             return
         edges = np.linspace(0, len(batch.counts), n + 1).astype(int)
-        rows = [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        rows = [slice(a, b) for a, b in pairwise(edges)]
         jobs = [
             _pool().submit(
                 contextvars.copy_context().run,  # NumPy keeps its error settings there

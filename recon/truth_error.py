@@ -19,8 +19,13 @@ def error_against(result: Result, truth: Truth) -> float:
     The truth is band-limited to the result's pixel; complex scale, linear phase ramp and shift, which the
     frames leave open, are fitted first.
     """
-    expected = truth_on_grid(truth, result.y_m, result.x_m)
-    return object_error(result.transmission, expected, well_lit(result.coverage).astype(float))
+    rows, columns = (
+        np.flatnonzero((at >= own[0]) & (at <= own[-1]))
+        for at, own in ((result.y_m, truth.y_m), (result.x_m, truth.x_m))
+    )
+    area = np.ix_(rows, columns)  # beyond the truth's edge its Fourier series repeats
+    expected = truth_on_grid(truth, result.y_m[rows], result.x_m[columns])
+    return object_error(result.transmission[area], expected, well_lit(result.coverage)[area].astype(float))
 
 
 def well_lit(coverage: NDArray[np.floating]) -> NDArray[np.bool_]:
@@ -30,7 +35,10 @@ def well_lit(coverage: NDArray[np.floating]) -> NDArray[np.bool_]:
 
 
 def truth_on_grid(truth: Truth, y_m: NDArray[np.float64], x_m: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Evaluate the true object at the pixel centres `y_m`, `x_m`, without the frequencies they cannot hold."""
+    """Evaluate the true object at the pixel centres `y_m`, `x_m`, without the frequencies they cannot hold.
+
+    Outside the truth's own area its Fourier series repeats.
+    """
     spectrum = np.fft.fft2(truth.object) / truth.object.size
     sides = []
     for axis, (at, own) in enumerate(((y_m, truth.y_m), (x_m, truth.x_m))):

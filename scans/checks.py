@@ -53,9 +53,7 @@ def frame_sampling(geometry: Geometry, zone_plate: ZonePlate | None) -> list[Fin
     ]
 
 
-def overlap(
-    positions_m: NDArray[np.float64], geometry: Geometry, zone_plate: ZonePlate | None
-) -> list[Finding]:
+def overlap(positions_m: NDArray[np.float64], geometry: Geometry, zone_plate: ZonePlate | None) -> list[Finding]:
     """Linear overlap of neighbours: 60 % after Bunk et al., Ultramicroscopy 108 (2008) 481 (from memory).
 
     The 40 % limit: common practice, no source.
@@ -170,11 +168,7 @@ def frames_left_out(n_left_out: int, n_frames: int) -> list[Finding]:
     share = n_left_out / n_frames
     level: Level = "serious" if share > 0.5 else "caution" if share > 0.1 else "note"
     text = f"{n_left_out} of {n_frames} frames are left out"
-    return [
-        Finding(
-            level, "frames-left-out", text, "Their numbers and reasons are listed; check shutter and beam."
-        )
-    ]
+    return [Finding(level, "frames-left-out", text, "Their numbers and reasons are listed; check shutter and beam.")]
 
 
 def low_counts(totals: NDArray[np.float64], unit: str) -> list[Finding]:
@@ -259,11 +253,9 @@ def geometry_table(scan: Scan, look: FirstLook | None = None) -> list[tuple[str,
     rows += zone_plate_rows(scan)
     if scan.exposure_s is not None:
         rows.append(("exposure", f"{scan.exposure_s * 1e3:.4g} ms"))
+    rows.append(("counts a photon", "unknown" if scan.counts_per_photon is None else f"{scan.counts_per_photon:.5g}"))
     rows.append(
-        ("counts a photon", "unknown" if scan.counts_per_photon is None else f"{scan.counts_per_photon:.5g}")
-    )
-    rows.append(
-        ("saturation", "unknown" if scan.saturation is None else f"{scan.saturation:.10g} stored counts")
+        ("saturation", "the file does not say" if scan.saturation is None else f"{scan.saturation:.10g} stored counts")
     )
     if look is not None:
         name = "photons a frame" if look.unit == "photon" else "counts a frame (ADU)"
@@ -311,9 +303,7 @@ class FirstLook:
 
         A ramp exp(i g·r) moves the pattern by n = g λz/(2π p) pixels (Fourier shift theorem).
         """
-        scale = (
-            2 * math.pi * np.asarray(geometry.pixel_size_m) / (geometry.wavelength_m * geometry.distance_m)
-        )
+        scale = 2 * math.pi * np.asarray(geometry.pixel_size_m) / (geometry.wavelength_m * geometry.distance_m)
         return self.shift_px * scale
 
 

@@ -107,9 +107,7 @@ def _per_frame(flags: NDArray[np.bool_] | None, part: NDArray[Any]) -> NDArray[n
     return np.zeros(len(part), np.int64) if flags is None else flags.sum(axis=(1, 2), dtype=np.int64)
 
 
-def plan_readout(
-    scan: Scan, counts_per_photon: float | None = None, saturation: float | None = None
-) -> Readout:
+def plan_readout(scan: Scan, counts_per_photon: float | None = None, saturation: float | None = None) -> Readout:
     """Decide how the stored values of `scan` are read; the options go before what the file says.
 
     Counts are called photons only when the file or the caller states the gain. Without it the stored

@@ -166,9 +166,7 @@ SILICON_NITRIDE = Material(
 MATERIALS = (COPPER, CARBON, GOLD, PROTEIN, SILICON_NITRIDE)
 
 
-def transmission(
-    thickness_m: Mapping[Material, NDArray[np.float64]], energy_ev: float
-) -> NDArray[np.complex128]:
+def transmission(thickness_m: Mapping[Material, NDArray[np.float64]], energy_ev: float) -> NDArray[np.complex128]:
     """Transmission of thin layers one after the other: the product of exp(-kβt)·exp(-ikδt).
 
     Parameters

@@ -81,9 +81,7 @@ def zone_plate_rows(scan: Scan) -> list[tuple[str, str]]:
         return [*rows, ("defocus", "unknown")]
     rows.append(("defocus", f"{plate.defocus_m * 1e6:.4g} µm (nominal)"))
     rows.append(("probe diameter", f"{probe.diameter_m * 1e6:.4g} µm ({probe.which})"))
-    rows.append(
-        ("frame width / probe diameter", f"{min(scan.geometry.frame_width_m) / probe.diameter_m:.2f}")
-    )
+    rows.append(("frame width / probe diameter", f"{min(scan.geometry.frame_width_m) / probe.diameter_m:.2f}"))
     spacing = measured_overlap(scan.positions_m, probe.diameter_m)
     if spacing is not None:
         rows.append(("linear overlap", f"{100 * spacing.linear:.1f} % of that diameter"))

@@ -228,9 +228,7 @@ class _Stack:
         self.base = np.empty((1, n, n), bool)
         window.fit(self.good[None], self.base)
         self.counts = np.empty((frames, n, n), np.float32)
-        self.reference: NDArray[np.bool_] | None = (
-            None  # mask of the first frame, of all while `masks` is None
-        )
+        self.reference: NDArray[np.bool_] | None = None  # mask of the first frame, of all while `masks` is None
         self.masks: NDArray[np.bool_] | None = None
         self.always: NDArray[np.bool_] | None = None  # saturated in every frame that is not empty
         self.totals = np.zeros(frames)

@@ -93,9 +93,7 @@ class Orientation:
         return (ny - 1 - y if self.flip_y else y), (nx - 1 - x if self.flip_x else x)
 
     def __str__(self) -> str:
-        steps = [
-            n for n, on in (("transpose", self.transpose), ("flip_y", self.flip_y), ("flip_x", self.flip_x)) if on
-        ]
+        steps = [n for n, on in (("transpose", self.transpose), ("flip_y", self.flip_y), ("flip_x", self.flip_x)) if on]
         return "+".join(steps) or "as stored"
 
 

@@ -124,9 +124,7 @@ def simulate(
         When grids and geometry do not fit together, or the object is too small.
     """
     wave, detector = _setup(sample, probe, geometry, measurement)
-    position_rng, count_rng, dark_rng = (
-        np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3)
-    )
+    position_rng, count_rng, dark_rng = (np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3))
     recorded = np.array(positions_m, np.float64)
     true = recorded @ np.array(measurement.position_affine).T
     true = true + measurement.position_jitter_m * position_rng.standard_normal(true.shape)
@@ -260,9 +258,7 @@ class _Detector:
 
     def blank(self, count: int) -> NDArray[Any]:
         """Make an empty stack of frames of the type that is stored."""
-        return np.empty(
-            (count, self.size, self.size), np.uint32 if self.measurement.digitised else np.float32
-        )
+        return np.empty((count, self.size, self.size), np.uint32 if self.measurement.digitised else np.float32)
 
     def record(self, expected: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
         """Draw the counts of expected photons, still oriented."""
@@ -304,11 +300,7 @@ def _check_grids(sample: Sample, shape: tuple[int, ...], geometry: Geometry) -> 
             fix="Simulate square frames, and crop them afterwards.",
         )
     n, width = shape[-1], geometry.frame_width_m[0]
-    if (
-        len(shape) == 3
-        and shape[-2] == n >= geometry.frame_shape[0]
-        and abs(n * sample.pixel_m / width - 1) < 1e-6
-    ):
+    if len(shape) == 3 and shape[-2] == n >= geometry.frame_shape[0] and abs(n * sample.pixel_m / width - 1) < 1e-6:
         return
     raise InputError(
         f"probe of {shape[-2]} x {n} pixels of {sample.pixel_m * 1e9:.6g} nm",
@@ -319,12 +311,7 @@ def _check_grids(sample: Sample, shape: tuple[int, ...], geometry: Geometry) -> 
 
 
 def _check_positions(positions_m: NDArray[np.float64]) -> None:
-    if (
-        positions_m.ndim == 2
-        and positions_m.shape[1] == 2
-        and len(positions_m)
-        and np.isfinite(positions_m).all()
-    ):
+    if positions_m.ndim == 2 and positions_m.shape[1] == 2 and len(positions_m) and np.isfinite(positions_m).all():
         return
     raise InputError(
         f"array of shape {positions_m.shape}, {np.isfinite(positions_m).sum()} values finite",

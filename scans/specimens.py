@@ -91,13 +91,9 @@ def organic_film(y_m: Map, x_m: Map, seed: int) -> Thickness:
     for wavelength, height, width in ((1.4 * _UM, 45, 0.10), (0.8 * _UM, 25, 0.10), (0.45 * _UM, 15, 0.12)):
         film += height * _NM * np.exp(-((_noise(y, x, wavelength, rng) / width) ** 2))
     film *= 1 + 0.08 * _noise(y, x, 70 * _NM, rng) + 0.05 * _noise(y, x, 30 * _NM, rng)
-    for centre, size, _ in _scattered(
-        y_m, x_m, 0.5 * _UM, 0.6, (seed, 1), lambda r: r.uniform(80, 260) * _NM
-    ):
+    for centre, size, _ in _scattered(y_m, x_m, 0.5 * _UM, 0.6, (seed, 1), lambda r: r.uniform(80, 260) * _NM):
         _stamp(film, y_m, x_m, centre, size, _shell(size), add=True)
-    for centre, size, _ in _scattered(
-        y_m, x_m, 0.12 * _UM, 0.5, (seed, 2), lambda r: r.uniform(16, 50) * _NM
-    ):
+    for centre, size, _ in _scattered(y_m, x_m, 0.12 * _UM, 0.5, (seed, 2), lambda r: r.uniform(16, 50) * _NM):
         _stamp(film, y_m, x_m, centre, size, _ball(size), add=True)
     return {PROTEIN: np.maximum(film, 20 * _NM)}
 
@@ -107,9 +103,7 @@ def soften(thickness: Thickness, pixel_m: float, edge_m: float) -> Thickness:
 
     It also limits the band of the object, so that a solver's coarser grid can hold it.
     """
-    return {
-        m: scipy.ndimage.gaussian_filter(t, edge_m / pixel_m, mode="nearest") for m, t in thickness.items()
-    }
+    return {m: scipy.ndimage.gaussian_filter(t, edge_m / pixel_m, mode="nearest") for m, t in thickness.items()}
 
 
 SPECIMENS: dict[str, Callable[[Map, Map, int], Thickness]] = {
@@ -206,9 +200,7 @@ class _Holes:
         for (cy, cx), radius, phases in self._holes:
             from_centre = np.hypot(y - cy, x - cx)
             near = from_centre < 1.3 * radius + self._FAR
-            angle = np.arctan2(
-                np.broadcast_to(y - cy, near.shape)[near], np.broadcast_to(x - cx, near.shape)[near]
-            )
+            angle = np.arctan2(np.broadcast_to(y - cy, near.shape)[near], np.broadcast_to(x - cx, near.shape)[near])
             wobble = sum(a * np.cos(n * angle + p) for (a, n), p in zip(self._HARMONICS, phases, strict=True))
             nearest[near] = np.minimum(nearest[near], from_centre[near] - radius * (1 + wobble))
         return nearest

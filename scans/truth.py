@@ -133,9 +133,7 @@ class Truth:
         try:
             with h5py.File(path, "r") as file:
                 missing = [name for name, _, _ in _TRUTH_LAYOUT.values() if name not in file]
-                values: dict[str, Any] = (
-                    {} if missing else {a: file[n][()] for a, (n, _, _) in _TRUTH_LAYOUT.items()}
-                )
+                values: dict[str, Any] = {} if missing else {a: file[n][()] for a, (n, _, _) in _TRUTH_LAYOUT.items()}
         except OSError as exc:
             raise InputError(
                 f"cannot be read ({exc})",

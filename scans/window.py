@@ -64,10 +64,7 @@ class Window:
     @property
     def source(self) -> tuple[slice, slice]:
         """Part of the oriented detector that is read."""
-        y, x = (
-            slice(max(s, 0), max(min(s + self.side, n), 0))
-            for s, n in zip(self.start, self.shape, strict=True)
-        )
+        y, x = (slice(max(s, 0), max(min(s + self.side, n), 0)) for s, n in zip(self.start, self.shape, strict=True))
         return y, x
 
     def fit(self, part: NDArray[Any], out: NDArray[Any]) -> None:
@@ -102,9 +99,7 @@ class Window:
             f"{self.side**2 - inside} unmeasured pixels added",
         ]
         if self.bin > 1:
-            lines.append(
-                f"bin: {self.bin} x {self.bin} detector pixels summed; a bin counts only where all are good"
-            )
+            lines.append(f"bin: {self.bin} x {self.bin} detector pixels summed; a bin counts only where all are good")
         return lines
 
 

@@ -22,6 +22,7 @@ from recon.shares import Shares, share_count
 from recon.solvers.base import check_range
 from recon.state import State
 
+
 @dataclass(frozen=True)
 class _PIE(ABC):
     """What the members share: the pass, and which frames go together.
@@ -49,7 +50,8 @@ class _PIE(ABC):
         check_range(self, hold_probe=(0, 10_000), batch=(1, 100_000))
 
     def prepare(self, problem: Problem, state: State) -> None:
-        """Nothing to make."""
+        """Make nothing: the family remembers no more than object and probe."""
+        return
 
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """About six complex arrays of a batch, and the sums of each share [bytes]."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from scans.errors import InputError
 from scans.formats.facts import GIVEN, Facts
 from scans.formats.lazy import holds_light, trailing_dark
@@ -116,10 +118,20 @@ def _check_complete(facts: Facts, looked_at: Mapping[str, str], where: str) -> N
 
 
 def _check_counts(facts: Facts) -> None:
-    """Frames and positions must be as many; nothing is cut without being asked for."""
+    """Frames and positions must be as many, and finite; nothing is cut without being asked for."""
     if facts.frames is None or facts.positions is None:
         return
     n_frames, n_positions = len(facts.frames), len(facts.positions.values)
+    bad = np.flatnonzero(~np.isfinite(facts.positions.values).all(axis=1))
+    if bad.size:
+        facts.problems.append(
+            InputError(
+                f"{bad.size} of {n_positions} positions are not finite, the first at frame {bad[0]}",
+                where=facts.positions_where,
+                expected="finite positions for every frame",
+                fix="Correct the position table, or leave these frames out when writing the scan.",
+            )
+        )
     if n_frames == n_positions:
         return
     facts.problems.append(

@@ -45,7 +45,8 @@ class Overrides:
         problems: list[InputError | None] = []
         for name in ("energy_ev", "distance_m"):
             if getattr(self, name) is not None:
-                problems.append(implausible(name, float(getattr(self, name)), where=f"scan.{name}"))
+                value = float(getattr(self, name))
+                problems.append(implausible(name, value, where=f"scan.{name}", raw=value))
         problems += [implausible("pixel_size_m", size, where="scan.pixel_size_m") for size in self.pixel_pair or ()]
         gain = self.counts_per_photon
         if gain is not None and not (math.isfinite(gain) and gain > 0):

@@ -38,9 +38,7 @@ def result(rng, tmp_path):
         status="complete",
         verdict="usable with cautions",
         recipe=recipe.choose("solve", stages, "the default"),
-        provenance=Provenance.now(
-            seed=3, device="cpu", fft="scipy", threads=2, source=Source.of(scan_file, "/e_1")
-        ),
+        provenance=Provenance.now(seed=3, device="cpu", fft="scipy", threads=2, source=Source.of(scan_file, "/e_1")),
         left_out=((2, "all zero"), (5, "beam lost")),
         findings=(
             Finding("caution", "overlap", "overlap 42 %", "Take smaller steps."),
@@ -48,9 +46,7 @@ def result(rng, tmp_path):
         ),
         notes=(Note("energy", "710 eV", "/e/energy"), Note("unit", "um", "", "by size", guess=True)),
         steps=("dark subtracted", "cropped to 16"),
-        raw_positions=RawPositions(
-            rng.normal(size=(J, 2)), "um", ("sx", "sy"), np.array([[0, 1e-6], [-1e-6, 0]])
-        ),
+        raw_positions=RawPositions(rng.normal(size=(J, 2)), "um", ("sx", "sy"), np.array([[0, 1e-6], [-1e-6, 0]])),
         exposure_s=0.02,
         monitor=rng.uniform(1, 2, J),
     )

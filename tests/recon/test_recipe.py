@@ -316,10 +316,7 @@ def test_sections_check_themselves_outside_files_too():
 POSITIVE = st.floats(1e-12, 1e12)
 FREE_TEXT = st.text(st.characters(exclude_categories=("Cs",)))
 SCALARS = (
-    st.booleans()
-    | st.integers(-(2**63), 2**63 - 1)
-    | st.floats(allow_nan=False, allow_infinity=False)
-    | FREE_TEXT
+    st.booleans() | st.integers(-(2**63), 2**63 - 1) | st.floats(allow_nan=False, allow_infinity=False) | FREE_TEXT
 )
 NAMES = st.from_regex(r"[A-Za-z0-9_-]{1,8}", fullmatch=True)
 KEYS = NAMES.filter(lambda key: key not in ("name", "solver", "iterations"))

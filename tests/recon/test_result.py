@@ -42,9 +42,7 @@ def test_phase_is_free_of_the_ramp_and_of_the_unlit_border(result):
     y, x = np.mgrid[:24, :31]
     lit = (abs(y - 12) < 8) & (abs(x - 15) < 10)
     # A ramp and a constant are no property of the sample: the exit waves do not change with them.
-    flat = replace(
-        result, transmission=np.exp(1j * (0.4 + 0.2 * y - 0.1 * x)) * np.where(lit, 1, -3), coverage=lit
-    )
+    flat = replace(result, transmission=np.exp(1j * (0.4 + 0.2 * y - 0.1 * x)) * np.where(lit, 1, -3), coverage=lit)
     np.testing.assert_allclose(flat.phase[lit], 0, atol=1e-5)
     np.testing.assert_allclose(flat.ramp_cycles_per_px, (0.2 / (2 * np.pi), -0.1 / (2 * np.pi)), atol=1e-6)
     np.testing.assert_allclose(flat.amplitude[lit], 1, rtol=1e-6)
@@ -68,7 +66,7 @@ def test_the_summary_holds_what_a_person_asks_first(result):
     ):
         assert part in text
     assert "iteration limit" in text
-    assert "caution  overlap 42 % Take smaller steps." in text
+    assert "caution  overlap 42 %. Take smaller steps." in text
     assert "running" in str(replace(result, history=History.empty(), stop_reason=None, status="running"))
 
 
@@ -77,9 +75,7 @@ def test_the_source_checksum_is_that_of_both_ends_and_the_size(tmp_path, rng):
     content = rng.bytes(3 << 20)
     path.write_bytes(content)
     source = Source.of(path)
-    expected = hashlib.sha256(
-        content[: 1 << 20] + content[-(1 << 20) :] + str(len(content)).encode()
-    ).hexdigest()
+    expected = hashlib.sha256(content[: 1 << 20] + content[-(1 << 20) :] + str(len(content)).encode()).hexdigest()
     assert (source.checksum, source.size_bytes) == (expected, 3 << 20)
     with pytest.raises(InputError, match=r"gone\.h5: No such file.*Put the scan file back"):
         Source.of(tmp_path / "gone.h5")

@@ -201,9 +201,7 @@ def test_paths_types_and_units_that_scripts_rely_on(result, tmp_path):
         entry = file["entry"]
         for path, (kind, shape, units) in table.items():
             dataset = entry[path]
-            assert (dataset.dtype.str, dataset.shape, dataset.attrs.get("units")) == (kind, shape, units), (
-                path
-            )
+            assert (dataset.dtype.str, dataset.shape, dataset.attrs.get("units")) == (kind, shape, units), path
         assert (entry.attrs["status"], entry.attrs["verdict"]) == ("complete", "usable with cautions")
         assert entry["convergence/stop_reason"].asstr()[()] == "iteration limit"
         assert "size = 16 # chosen: all of the frame" in entry["process/recipe"].asstr()[()]
@@ -224,9 +222,7 @@ def test_the_page_on_the_result_file_tells_what_is_written(result, tmp_path, mon
     datasets = []
     with h5py.File(path) as file:
         assert not [name for name in told if name not in file]
-        file.visititems(
-            lambda name, item: datasets.append(f"/{name}") if isinstance(item, h5py.Dataset) else None
-        )
+        file.visititems(lambda name, item: datasets.append(f"/{name}") if isinstance(item, h5py.Dataset) else None)
     # Every dataset has a row, or is named in a neighbour's; checkpoint and resolution name their own.
     free = ("/entry/process/checkpoint/", "/entry/resolution/")
     untold = [name for name in datasets if name not in told and not name.startswith(free)]
@@ -258,9 +254,7 @@ def failing_write(monkeypatch, error, at="refined"):
     monkeypatch.setattr(h5py.Group, "create_dataset", create_dataset)
 
 
-@pytest.mark.parametrize(
-    "error", [KeyboardInterrupt(), RuntimeError("broken"), OSError(errno.EIO, "bad disk")]
-)
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), RuntimeError("broken"), OSError(errno.EIO, "bad disk")])
 def test_a_write_that_breaks_off_leaves_the_old_file_and_nothing_else(result, tmp_path, monkeypatch, error):
     folder = tmp_path / "out"
     folder.mkdir()
@@ -346,9 +340,7 @@ def test_files_that_are_no_results(tmp_path):
     with h5py.File(tmp_path / "scan.h5", "w") as file:
         file["entry_1/data"] = np.ones(3)
     for reading in (read_result, lambda path: write_resolution(path, CURVE)):
-        with pytest.raises(
-            InputError, match=r"scan\.h5::/entry/object/transmission: a file of another.*inspect"
-        ):
+        with pytest.raises(InputError, match=r"scan\.h5::/entry/object/transmission: a file of another.*inspect"):
             reading(tmp_path / "scan.h5")
 
 

@@ -18,9 +18,7 @@ PLATE = ZonePlate(240e-6, 25e-9, stop_fraction=0.4, defocus_m=10e-6)
 
 
 def raster(n=12, step=1.0, columns=None):
-    return (
-        np.stack(np.meshgrid(np.arange(n), np.arange(columns or n), indexing="ij"), -1).reshape(-1, 2) * step
-    )
+    return np.stack(np.meshgrid(np.arange(n), np.arange(columns or n), indexing="ij"), -1).reshape(-1, 2) * step
 
 
 def spiral(n=400, step=1.0):
@@ -188,9 +186,7 @@ def test_masked_pixels(bad, expected):
     assert checks.masked_pixels(None) == []
 
 
-@pytest.mark.parametrize(
-    ("worst", "expected"), [(0, []), (1, ["caution"]), (10, ["caution"]), (11, ["serious"])]
-)
+@pytest.mark.parametrize(("worst", "expected"), [(0, []), (1, ["caution"]), (10, ["caution"]), (11, ["serious"])])
 def test_saturated_pixels(worst, expected):
     assert [f.level for f in checks.saturated_pixels(np.array([0, worst, 0]), 1000)] == expected
 

@@ -265,7 +265,7 @@ def test_positions_that_are_not_finite(tmp_path, make, data):
         where = "entry_1/sample_1/geometry_1/translation" if make is make_cxi else "scan 7/picture/x"
         f[where][4] = np.nan
     with pytest.raises(
-        InputError, match=r"run\.h5::.*positions: 1 of 12 positions are not finite, the first at frame 4"
+        InputError, match=rf"run\.h5::/{where[:10]}.*: 1 of 12 positions are not finite, the first at frame 4"
     ):
         load(path)
 

@@ -177,9 +177,7 @@ def test_a_failure_leaves_nothing_and_keeps_the_old_file(tmp_path, writer, suffi
 
 def test_a_full_disk_is_said(tmp_path):
     scan = full_scan(frames=FailingFrames(OSError(28, "No space left on device")))
-    with pytest.raises(
-        InputError, match=r"run\.cxi: cannot be written \(No space left.*Free some space"
-    ):
+    with pytest.raises(InputError, match=r"run\.cxi: cannot be written \(No space left.*Free some space"):
         write(tmp_path / "run.cxi", scan)
     assert os.listdir(tmp_path) == []
 

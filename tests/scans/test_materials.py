@@ -40,14 +40,10 @@ def test_matter_retards_and_absorbs(material, nm, energy_ev, phase, optical_dens
 def test_layers_multiply():
     carbon, protein = np.full((2, 2), 30e-9), np.arange(4.0).reshape(2, 2) * 50e-9
     both = transmission({CARBON: carbon, PROTEIN: protein}, 710.0)
-    np.testing.assert_allclose(
-        both, transmission({CARBON: carbon}, 710.0) * transmission({PROTEIN: protein}, 710.0)
-    )
+    np.testing.assert_allclose(both, transmission({CARBON: carbon}, 710.0) * transmission({PROTEIN: protein}, 710.0))
 
 
 @pytest.mark.parametrize("energy_ev", [250.0, 933.0, 5000.0])
 def test_edges_are_outside_the_tables(energy_ev):
-    with pytest.raises(
-        InputError, match=r"energy_ev for copper: .* 300 to 925 eV or 960 to 4200 eV\. Take an"
-    ):
+    with pytest.raises(InputError, match=r"energy_ev for copper: .* 300 to 925 eV or 960 to 4200 eV\. Take an"):
         COPPER.delta_beta(energy_ev)

@@ -122,9 +122,7 @@ def test_defocused_probe_fills_the_geometric_cone():
     # shadow (½ - C)²/2 + (½ - S)²/2 over w (Born & Wolf, section 8.7), w in units of sqrt(λ dz/2)
     w = np.linspace(0, 200, 400001)
     sine, cosine = fresnel(w)
-    shadow = np.trapezoid((0.5 - cosine) ** 2 / 2 + (0.5 - sine) ** 2 / 2, w) * np.sqrt(
-        WAVELENGTH * 10e-6 / 2
-    )
+    shadow = np.trapezoid((0.5 - cosine) ** 2 / 2 + (0.5 - sine) ** 2 / 2, w) * np.sqrt(WAVELENGTH * 10e-6 / 2)
     assert intensity[inside].sum() == pytest.approx(1 - 2 * shadow / (0.6985e-6 / 2), abs=0.01)
     assert effective_diameter(probe, pixel) == pytest.approx(0.6985e-6, rel=0.05)
 

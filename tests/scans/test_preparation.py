@@ -166,9 +166,7 @@ def test_crop_and_pad_against_a_pixel_loop(rng, centre, size):
     assert out.geometry.frame_shape == (size, size)
 
 
-@pytest.mark.parametrize(
-    ("bin_", "centre"), [(2, (10, 13)), (3, (10.2, 12.8)), (2, (9.5, 12.5)), (4, (7, 20))]
-)
+@pytest.mark.parametrize(("bin_", "centre"), [(2, (10, 13)), (3, (10.2, 12.8)), (2, (9.5, 12.5)), (4, (7, 20))])
 def test_bin_against_a_pixel_loop(rng, bin_, centre):
     frames = rng.integers(1, 99, (2, 20, 26)).astype(np.uint16)
     mask = rng.random((20, 26)) > 0.05
@@ -341,9 +339,7 @@ def test_all_zero_frames_are_an_input_error(gap):
     frames = np.zeros((4, 16, 16), np.int32)
     frames[:, 5] = -1 if gap else 0
     scan = scan_of(frames, path=Path("run17.h5"), frames_path="/entry/data/data")
-    with pytest.raises(
-        InputError, match=r"run17.h5::/entry/data/data: all 4 frames are empty.*dataset of the frames"
-    ):
+    with pytest.raises(InputError, match=r"run17.h5::/entry/data/data: all 4 frames are empty.*dataset of the frames"):
         prepare(scan)
 
 
@@ -433,9 +429,7 @@ def test_wrong_options(options, message):
 
 def test_wrong_parts_of_a_scan():
     frames = np.ones((2, 16, 16), np.uint16)
-    with pytest.raises(
-        InputError, match=r"in memory, dark: dark frames of shape \(8, 8\).*same detector region"
-    ):
+    with pytest.raises(InputError, match=r"in memory, dark: dark frames of shape \(8, 8\).*same detector region"):
         prepare(scan_of(frames, dark=np.ones((8, 8))))
     with pytest.raises(InputError, match=r"in memory, mask: no good pixel.*polarity"):
         prepare(scan_of(frames, mask=np.zeros((16, 16), bool)))

@@ -55,9 +55,7 @@ def test_object_grid_is_centred_on_the_positions():
         np.testing.assert_allclose(np.diff(axis), truth.pixel_m)
     # light falls where the positions are
     weight = truth.lit.sum(axis=1)
-    assert (weight * truth.y_m).sum() / weight.sum() == pytest.approx(
-        truth.positions_m[:, 0].mean(), abs=20e-9
-    )
+    assert (weight * truth.y_m).sum() / weight.sum() == pytest.approx(truth.positions_m[:, 0].mean(), abs=20e-9)
 
 
 def test_same_seed_same_bytes():
@@ -109,9 +107,7 @@ def test_detector_settings_reach_the_scan():
 
 
 def test_text_is_read_as_the_setting_wants_it():
-    chosen = scenario(
-        n_frames="1e2", poisson="false", step_m="9e-8", trajectory="raster", photons_per_frame=10
-    )
+    chosen = scenario(n_frames="1e2", poisson="false", step_m="9e-8", trajectory="raster", photons_per_frame=10)
     assert (chosen.n_frames, chosen.poisson, chosen.step_m, chosen.trajectory) == (100, False, 9e-8, "raster")
     assert isinstance(chosen.n_frames, int)
     assert isinstance(chosen.photons_per_frame, float)
@@ -162,7 +158,5 @@ def test_pupil_wider_than_the_far_field_is_refused():
 
 
 def test_unknown_scenario():
-    with pytest.raises(
-        InputError, match=r"scenario: 'catalysts'; expected one of catalyst, .*Did you mean 'catalyst'"
-    ):
+    with pytest.raises(InputError, match=r"scenario: 'catalysts'; expected one of catalyst, .*Did you mean 'catalyst'"):
         build("catalysts")

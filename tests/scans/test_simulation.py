@@ -133,9 +133,7 @@ def test_photons_are_those_of_an_empty_frame(rng):
 def test_counts_are_poisson():
     # mean = variance = expectation, pixel by pixel over 3000 repeats; standard errors of both
     repeats = np.zeros((3000, 2))
-    mean = simulate(_empty(), _gaussian(), HERE, GEOMETRY, replace(PERFECT, photons_per_frame=3000.0))[
-        0
-    ].frames[0]
+    mean = simulate(_empty(), _gaussian(), HERE, GEOMETRY, replace(PERFECT, photons_per_frame=3000.0))[0].frames[0]
     scan, _ = simulate(_empty(), _gaussian(), repeats, GEOMETRY, Measurement(3000.0), seed=4)
     assert scan.frames.dtype == np.uint32
     lit = mean > 1
@@ -162,9 +160,7 @@ def test_gain_dark_level_and_read_noise():
     assert scan.dark.std() == pytest.approx(np.hypot(18, 1 / np.sqrt(12)), rel=5 / np.sqrt(2 * pixels))
     expected = simulate(_empty(), _gaussian(), HERE, GEOMETRY, replace(PERFECT, photons_per_frame=2e4))[0]
     signal = (scan.frames.mean(axis=0) - 300) / 12
-    np.testing.assert_allclose(
-        signal, expected.frames[0], atol=5 * np.sqrt((expected.frames.max() + 2.25) / 200)
-    )
+    np.testing.assert_allclose(signal, expected.frames[0], atol=5 * np.sqrt((expected.frames.max() + 2.25) / 200))
     variance = scan.frames.astype(float).var(axis=0, ddof=1)
     model = 144 * (expected.frames[0] + 2.25)  # shot noise and read noise add
     assert (variance / model).mean() == pytest.approx(1, abs=5 * np.sqrt(2 / 200 / N**2))
@@ -184,9 +180,7 @@ def test_read_noise_without_a_dark_level_is_stored_as_float():
 def test_full_scale_cuts_the_counts():
     full = simulate(_empty(), _gaussian(), HERE, GEOMETRY, Measurement(1e5), seed=3)[0].frames
     limit = float(full.max() // 2)
-    cut = simulate(_empty(), _gaussian(), HERE, GEOMETRY, Measurement(1e5, saturation=limit), seed=3)[
-        0
-    ].frames
+    cut = simulate(_empty(), _gaussian(), HERE, GEOMETRY, Measurement(1e5, saturation=limit), seed=3)[0].frames
     np.testing.assert_array_equal(cut, np.minimum(full, limit))
     assert (cut == limit).sum() > 3
 
@@ -266,8 +260,7 @@ def test_lit_is_the_light_on_the_object(rng):
     ny, nx = sample.transmission.shape
     y, x = np.arange(ny)[:, None] - ny // 2, np.arange(nx)[None, :] - nx // 2
     direct = sum(
-        np.exp(-((y - a) ** 2 + 1.3 * (x - b) ** 2) / WIDTH_PX**2)
-        for a, b in truth.positions_m / truth.pixel_m
+        np.exp(-((y - a) ** 2 + 1.3 * (x - b) ** 2) / WIDTH_PX**2) for a, b in truth.positions_m / truth.pixel_m
     )
     np.testing.assert_allclose(truth.lit / truth.lit.max(), direct / direct.max(), atol=1e-9)
     np.testing.assert_allclose(truth.y_m, sample.y_m)
@@ -276,9 +269,7 @@ def test_lit_is_the_light_on_the_object(rng):
 
 def test_scan_says_what_a_beamline_would_know(rng):
     plate = ZonePlate(diameter_m=240e-6, outer_zone_m=25e-9, defocus_m=1e-5)
-    scan, _ = simulate(
-        _sample(rng), _gaussian(), _positions(rng), GEOMETRY, PERFECT, zone_plate=plate, seed=11
-    )
+    scan, _ = simulate(_sample(rng), _gaussian(), _positions(rng), GEOMETRY, PERFECT, zone_plate=plate, seed=11)
     assert scan.zone_plate == plate
     assert scan.geometry == GEOMETRY
     assert scan.beam_centre_px == (N // 2, N // 2)
@@ -348,9 +339,7 @@ def test_unreadable_truth(tmp_path):
 
 def test_object_too_small(rng):
     far = np.array([[0.0, 0.0], [30.0, -24.0]]) * PIXEL
-    with pytest.raises(
-        InputError, match=r"object: an object of \(90, 90\) pixels; expected 9 more rows and 3 more"
-    ):
+    with pytest.raises(InputError, match=r"object: an object of \(90, 90\) pixels; expected 9 more rows and 3 more"):
         simulate(_empty(), _gaussian(), far, GEOMETRY, PERFECT)
 
 

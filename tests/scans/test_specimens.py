@@ -62,10 +62,7 @@ def test_chart_has_its_spokes_and_bars():
     axis = _axis(1.0, 2)
     gold = chart(axis, axis, 0)[GOLD]
     angle = np.arange(4096) * 2 * np.pi / 4096
-    ring = (
-        gold[np.rint(500 + 150 * np.sin(angle)).astype(int), np.rint(500 + 150 * np.cos(angle)).astype(int)]
-        > 0
-    )
+    ring = gold[np.rint(500 + 150 * np.sin(angle)).astype(int), np.rint(500 + 150 * np.cos(angle)).astype(int)] > 0
     assert np.count_nonzero(ring != np.roll(ring, 1)) == 64
     # five bars of 60 nm at the upper left: ten edges, 60 nm apart
     row = gold[round((1000 - 800) / 2), : round((1000 - 320) / 2)] > 0

@@ -99,9 +99,7 @@ def test_innermost_refuses_what_is_not_there(n):
         innermost(raster((0.6 * UM, 0.6 * UM), 0.1 * UM), n)
 
 
-@pytest.mark.parametrize(
-    ("field", "step"), [((UM, UM), 0.0), ((-UM, UM), 0.1 * UM), ((UM, np.nan), 0.1 * UM)]
-)
+@pytest.mark.parametrize(("field", "step"), [((UM, UM), 0.0), ((-UM, UM), 0.1 * UM), ((UM, np.nan), 0.1 * UM)])
 @pytest.mark.parametrize("name", PATTERNS)
 def test_impossible_field_or_step(name, field, step, rng):
     with pytest.raises(InputError, match=r"trajectory: field .* lengths in metres"):
@@ -146,9 +144,7 @@ def test_areal_overlap_values(x, expected):
     assert linear_overlap(x * 0.7 * UM, 0.7 * UM) == pytest.approx(1 - x)
 
 
-@pytest.mark.parametrize(
-    ("overlap", "step"), [(0.6, 0.3196915), (0.65, 0.2785340), (0.7, 0.2378824), (0.8, 0.1577361)]
-)
+@pytest.mark.parametrize(("overlap", "step"), [(0.6, 0.3196915), (0.65, 0.2785340), (0.7, 0.2378824), (0.8, 0.1577361)])
 def test_step_for_areal_overlap(overlap, step):
     assert step_for_areal_overlap(overlap, 1.0) == pytest.approx(step, abs=1e-6)
 
@@ -214,9 +210,7 @@ def test_single_line_has_its_spacing():
     assert found.linear == pytest.approx(0.75)
 
 
-@pytest.mark.parametrize(
-    "measure", [lambda p: measure_overlap(p, UM), lambda p: probe_overlap(p, _disc(16, 8), 1e-8)]
-)
+@pytest.mark.parametrize("measure", [lambda p: measure_overlap(p, UM), lambda p: probe_overlap(p, _disc(16, 8), 1e-8)])
 def test_overlap_needs_two_places(measure):
     with pytest.raises(InputError, match=r"positions: 4 positions at one place; .*unit"):
         measure(np.full((4, 2), 1e-6))
