@@ -246,3 +246,18 @@ def test_areas_too_thin_to_compare_are_named(rng):
     lit[:, 20:24] = 1
     with pytest.raises(InputError, match=r"lit areas that do not overlap.*larger scans"):
         register(white(rng, (40, 40)), white(rng, (40, 40)), lit)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_slowly_fading_weight_is_no_feature(seed):
+    # a weak object lit by a fading beam, against the whole truth with no weight: the weight's own shape, and
+    # stronger detail outside the lit area, must not decide the shift
+    rng = np.random.default_rng(seed)
+    field = Field(rng, contrast=0.03, finest_px=8)
+    y, x = (np.arange(SIZE) - SIZE / 2)[:, None], (np.arange(SIZE) - SIZE / 2)[None, :]
+    beam = np.exp(-((y**2 + x**2) / (2 * 22**2)))
+    strong = np.hypot(y + 50, x - 50) < 20
+    moving = np.where(strong, 1 + 8 * (field() - 1), field())
+    reference = field((1.4, -0.7)) + 0.01 * white(rng) / np.sqrt(beam + 1e-3)
+    match = register(moving, reference, 4000 * beam, moving_weight=np.ones((SIZE, SIZE)))
+    assert np.hypot(match.shift_px[0] - 1.4, match.shift_px[1] + 0.7) < 0.1
