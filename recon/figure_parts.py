@@ -177,9 +177,9 @@ def shortened(text: str, inches: float, size: float) -> str:
 
 
 def polished(text: str) -> str:
-    """Set a plain text better: 2e+06 as 2×10⁶, um as µm, a minus sign for a negative number."""
+    """Set a plain text better: 2e+06 as 2×10⁶, a minus sign for a negative number."""
     raised = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-    text = re.sub(r"(?<!\S)-(?=\d)", "−", re.sub(r"(?<=[\d)] )um\b", "µm", text))
+    text = re.sub(r"(?<!\S)-(?=\d)", "−", text)
     return re.sub(r"(?<=\d)e([+-]?\d+)\b", lambda found: "×10" + str(int(found[1])).translate(raised), text)
 
 

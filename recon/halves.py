@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.loop import PassRecord
-from recon.metrics import VERDICTS
+from recon.metrics import VERDICTS, verdict_of
 from recon.result import Result, Source
 from recon.result_file import read_result
 from recon.ring_correlation import RingCorrelation, lattice_periods, ring_correlation
@@ -58,8 +58,7 @@ class Resolution:
     @property
     def verdict(self) -> str:
         """What the findings come to, in the words of a result's verdict."""
-        levels = {finding.level for finding in self.rings.findings}
-        return VERDICTS[2 if "serious" in levels else 1 if "caution" in levels else 0]
+        return verdict_of(self.rings.findings)
 
     @property
     def half_periods_m(self) -> dict[str, float | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -128,9 +129,13 @@ def judge(
     A serious finding means "not to be trusted", a caution "usable with cautions".
     """
     found = [*findings, *_stop_findings(stop), *_fit_findings(fit, unit)]
-    levels = {f.level for f in found}
-    grade = 2 if "serious" in levels else 1 if "caution" in levels else 0
-    return VERDICTS[grade], tuple(found)
+    return verdict_of(found), tuple(found)
+
+
+def verdict_of(findings: Iterable[Finding]) -> str:
+    """Return what findings come to: the gravest decides."""
+    levels = {finding.level for finding in findings}
+    return VERDICTS[2 if "serious" in levels else 1 if "caution" in levels else 0]
 
 
 def _stop_findings(stop: StopReason | None) -> list[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from typing import Any
 
 from recon.cli.common import (
@@ -44,6 +45,12 @@ def run(args: argparse.Namespace) -> int:
     recipe = load_recipe(args)
     path = output_path(args, f"{scan_stem(args.scan)}_inspect", FIGURE)
     scan = open_scan(args, recipe)
+    # What the recipe says of the detector goes before the file, in the first look too.
+    given: dict[str, Any] = {
+        "counts_per_photon": recipe.prepare.counts_per_photon,
+        "saturation": recipe.prepare.saturation,
+    }
+    scan = replace(scan, **{name: value for name, value in given.items() if value is not None})
     with progress_bar(args, "reading", "frame") as progress:
         look = first_look(scan, progress)
     with progress_bar(args, "preparing", "frame") as progress:

@@ -113,6 +113,15 @@ def test_inspect_shows_geometry_and_draws(here, capsys, monkeypatch):
     assert found["figure"].endswith("run17_inspect_002.png")
     assert any(note["what"] == "energy_ev" and "user" in note["where"] for note in found["notes"])
 
+    # the recipe's gain counts in the first look as in the preparation: half as many photons
+    usual, halved = (
+        only_object(halfbit(capsys, "inspect", SCAN, "--json", *more).out)["table"]
+        for more in ((), ("-s", "prepare.counts_per_photon=2"))
+    )
+    assert (usual["counts a photon"], halved["counts a photon"]) == ("1", "2")
+    first = [float(table["photons a frame"].split()[0]) for table in (usual, halved)]
+    assert first[1] == pytest.approx(first[0] / 2, rel=1e-3)
+
 
 # --- reconstruct --------------------------------------------------------------------------------------------
 

@@ -97,7 +97,7 @@ def test_round_length_refuses_what_has_none(limit):
 
 
 def test_polished():
-    assert polished("2e+06 of 1.5e-07 um, -3 (x) um, 1-bit -s") == "2×10⁶ of 1.5×10⁻⁷ µm, −3 (x) µm, 1-bit -s"
+    assert polished("2e+06 of 1.5e-07 µm, -3 (x) µm, 1-bit -s") == "2×10⁶ of 1.5×10⁻⁷ µm, −3 (x) µm, 1-bit -s"
 
 
 def test_wrapped_lines_fit_and_lose_nothing():
