@@ -22,7 +22,7 @@ VERDICTS = ("good", "usable with cautions", "not to be trusted")
 BRIGHT = 1.0
 # A misfit is reported where noise does not explain it (deviance over expectation above this) and it matters
 # (share of what makes the frames differ). Measured on simulated scans: right ones end at 0.00 to 0.07, position
-# errors of 40 nm (3 pixels) at 0.28, transposed or shuffled positions at 0.7 and more: docs/methods.md.
+# errors of 40 nm (3 pixels) at 0.3, transposed or shuffled positions at 0.7 and more: docs/methods.md.
 UNEXPLAINED = 1.5
 MISFIT_CAUTION, MISFIT_SERIOUS = 0.10, 0.35
 
