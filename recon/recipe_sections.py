@@ -16,6 +16,7 @@ Check = Callable[[Any], Any]
 
 DEFAULT_STAGE = "main"
 STAGE_KEYS = ("name", "solver", "iterations")
+POSITION_AXES = ("y,x", "-y,x", "y,-x", "-y,-x", "x,y", "-x,y", "x,-y", "-x,-y")
 POSITION_UNITS = ("m", "mm", "um", "nm", "pm", "angstrom")
 # As scans.Orientation writes itself: the transposition comes first, then the flips.
 ORIENTATIONS = (
@@ -65,6 +66,13 @@ def one_of(*words: str) -> Check:
         return value
 
     return check
+
+
+def yes_or_no(value: Any) -> bool:
+    """Take true or false."""
+    if not isinstance(value, bool):
+        raise Wrong("true or false")
+    return value
 
 
 def matching(pattern: str, expected: str) -> Check:
@@ -183,6 +191,16 @@ class ScanSection(Section):
         How stored frames are turned: "as stored", or "transpose", "flip_y", "flip_x" joined by "+".
     n_frames
         Frames to read, from the first: for a scan that was cut short.
+    position_axes
+        What the stored columns (y, x) are in the sample's axes: "y,x", "-y,x", ... "-x,-y".
+    position_scale_m
+        Metres a stage count, ``[y, x]`` of the stored columns or one number.
+    readings_per_frame
+        Stage readings in a row for each frame.
+    flat
+        What the file's flat field does to the counts: "divides", "multiplies", or "none".
+    follow_external
+        Follow links and virtual sources that lead out of the file's folder.
     """
 
     TABLE: ClassVar[str] = "scan"
@@ -192,6 +210,11 @@ class ScanSection(Section):
     position_unit: str | None = key(one_of(*POSITION_UNITS))
     orientation: str | None = key(one_of(*ORIENTATIONS))
     n_frames: int | None = key(whole(1))
+    position_axes: str | None = key(one_of(*POSITION_AXES))
+    position_scale_m: tuple[float, float] | None = key(one_or_pair(number(above=0, unit="m")))
+    readings_per_frame: int | None = key(whole(1))
+    flat: str | None = key(one_of("divides", "multiplies", "none"))
+    follow_external: bool | None = key(yes_or_no)
 
 
 @dataclass(frozen=True)

@@ -154,17 +154,30 @@ class Scan:
     path, layout, entry
         Source file (None for arrays), name of the layout that read it, HDF5 path of the entry.
     mask
-        ``(h, w)`` bool as stored, True = good pixel; None when the file has none.
+        ``(h, w)``, or ``(J, h, w)`` where frames differ, bool as stored, True = good pixel; None when the file
+        has none.
     dark
         ``(K, h, w)`` or ``(h, w)`` dark counts as stored, or None.
+    dark_exposures_s
+        ``(K,)`` exposure of each dark frame [s] where they differ; None when they do not, or it is unknown.
+    flat
+        ``(h, w)`` float response of each pixel relative to the typical one: dark-corrected counts are divided
+        by it. None when unknown or corrected already.
     counts_per_photon
         Detector gain [counts/photon]; None when unknown.
     saturation
         Stored counts at and above this value are not to be trusted; None when unknown.
     beam_centre_px
         ``(row, column)`` of the direct beam in the stored frame; None when unknown.
+    readings_m
+        ``(J, K, 2)`` sample positions read during each exposure [m], in order of time, whose mean (nan left
+        out) is `positions_m`: the path of a fly scan. None when there is one reading a frame.
     monitor
         ``(J,)`` incident flux per frame, any unit, or None.
+    exposure_s, exposures_s
+        Exposure of all frames [s]; ``(J,)`` where frames differ (interleaved long and short exposures).
+    index_in_file
+        ``(J,)`` int64 number of each frame in the file's stack; None when that is 0 to J-1.
     notes
         Where each value came from, guesses marked.
     """
@@ -179,14 +192,19 @@ class Scan:
     title: str = ""
     mask: NDArray[np.bool_] | None = None
     dark: NDArray[Any] | None = None
+    dark_exposures_s: NDArray[np.float64] | None = None
+    flat: NDArray[np.float64] | None = None
     counts_per_photon: float | None = None
     saturation: float | None = None
     beam_centre_px: tuple[float, float] | None = None
     orientation: Orientation = Orientation()
     zone_plate: ZonePlate | None = None
     raw_positions: RawPositions | None = None
+    readings_m: NDArray[np.float64] | None = None
     monitor: NDArray[np.float64] | None = None
     exposure_s: float | None = None
+    exposures_s: NDArray[np.float64] | None = None
+    index_in_file: NDArray[np.int64] | None = None
     notes: tuple[Note, ...] = field(default=())
 
     def __post_init__(self) -> None:
@@ -215,13 +233,38 @@ class Scan:
                 fix="Correct the position table, or leave these frames out when writing the scan.",
             )
         stored = tuple(shape[1:])
-        if self.mask is not None and self.mask.shape != stored:
+        if self.mask is not None and self.mask.shape not in (stored, (shape[0], *stored)):
             raise InputError(
                 f"mask of shape {self.mask.shape}",
                 where=where,
-                expected=f"the frame's shape {stored}",
+                expected=f"the frame's shape {stored}, or one mask a frame",
                 fix="Correct or remove the mask.",
             )
+        self._check_companions(stored)
+
+    def _check_companions(self, stored: tuple[int, ...]) -> None:
+        """Compare the shapes of what goes with frames and pixels."""
+        n, dark = self.n_frames, self.dark
+        n_dark = None if dark is None else dark.shape[0] if dark.ndim == 3 else 1
+        for name, shape in (
+            ("flat", stored),
+            ("monitor", (n,)),
+            ("exposures_s", (n,)),
+            ("index_in_file", (n,)),
+            ("readings_m", (n, None, 2)),
+            ("dark_exposures_s", (n_dark,)),
+        ):
+            value = getattr(self, name)
+            if value is None:
+                continue
+            same = [want in (None, have) for have, want in zip(value.shape, shape, strict=False)]
+            if len(value.shape) != len(shape) or not all(same):
+                raise InputError(
+                    f"{name} of shape {value.shape}",
+                    where=self.name,
+                    expected=f"shape {tuple('any' if s is None else s for s in shape)}".replace("'", ""),
+                    fix=f"Correct or remove {name}.",
+                )
 
     @property
     def name(self) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import h5py
 
@@ -27,35 +28,16 @@ LAYOUTS: tuple[ModuleType, ...] = (nexus, cxi)
 MAX_LISTED = 12
 
 
-def load(
-    path: str | os.PathLike[str],
-    *,
-    energy_ev: float | None = None,
-    distance_m: float | None = None,
-    pixel_size_m: float | tuple[float, float] | None = None,
-    position_unit: str | None = None,
-    orientation: str | None = None,
-    counts_per_photon: float | None = None,
-    n_frames: int | None = None,
-) -> Scan:
+def load(path: str | os.PathLike[str], **given: Any) -> Scan:
     """Read a scan; the frames stay in the file.
 
     Parameters
     ----------
     path
         File, or ``FILE::/entry`` or ``FILE::/path/of/frames`` for one of several.
-    energy_ev, distance_m
-        Photon energy [eV] and sample-detector distance [m] instead of the file's.
-    pixel_size_m
-        Detector pixel ``(y, x)`` of the oriented frames [m]; one number means square.
-    position_unit
-        Unit of the positions as stored: m, mm, um, nm.
-    orientation
-        How stored frames are turned: "as stored", or "transpose", "flip_y", "flip_x" in this order with "+".
-    counts_per_photon
-        Detector gain.
-    n_frames
-        Use only the first so many frames and positions, as for an aborted scan.
+    **given
+        What is to replace the file's values: the fields of `Overrides`, such as ``energy_ev=710`` or
+        ``position_unit="um"``.
 
     Returns
     -------
@@ -66,8 +48,10 @@ def load(
     ------
     InputError
         When the file cannot be read, is of no known layout, or lacks or contradicts what a scan needs.
+    TypeError
+        For a keyword that is not a field of `Overrides`.
     """
-    overrides = Overrides(energy_ev, distance_m, pixel_size_m, position_unit, orientation, counts_per_photon, n_frames)
+    overrides = Overrides(**given)
     name, target = split_target(path)
     with InputFile(name) as file:
         try:

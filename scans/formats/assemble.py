@@ -16,6 +16,12 @@ from scans.scan import Orientation, Scan
 AXES = "rows and columns run with sample y and x (down and to the right, seen from the source)"
 # So many frames at the end are looked at when the last one is dark.
 TAIL_FRAMES = 16
+# Facts that a scan takes over under the same name.
+PASSED_ON = (
+    *("layout", "entry", "frames_path", "title", "mask", "dark", "dark_exposures_s", "flat", "counts_per_photon"),
+    *("saturation", "beam_centre_px", "zone_plate", "readings_m", "monitor", "exposure_s", "exposures_s"),
+    "index_in_file",
+)
 WANTED = {
     # what a scan needs: name for people, what to do
     "frames": ("diffraction frames", "Name the dataset that holds them after '::'."),
@@ -73,21 +79,10 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
         positions_m=positions.values @ positions.matrix.T,
         geometry=Geometry(facts.energy_ev, facts.distance_m, pixel_size, shape),
         path=facts.file.path,
-        layout=facts.layout,
-        entry=facts.entry,
-        frames_path=facts.frames_path,
-        title=facts.title,
-        mask=facts.mask,
-        dark=facts.dark,
-        counts_per_photon=facts.counts_per_photon,
-        saturation=facts.saturation,
-        beam_centre_px=facts.beam_centre_px,
         orientation=orientation,
-        zone_plate=facts.zone_plate,
         raw_positions=positions,
-        monitor=facts.monitor,
-        exposure_s=facts.exposure_s,
         notes=tuple(facts.notes),
+        **{name: getattr(facts, name) for name in PASSED_ON},
     )
 
 

@@ -53,12 +53,17 @@ class Facts:
     title: str = ""
     mask: NDArray[np.bool_] | None = None
     dark: NDArray[Any] | None = None
+    dark_exposures_s: NDArray[np.float64] | None = None
+    flat: NDArray[np.float64] | None = None
     counts_per_photon: float | None = None
     saturation: float | None = None
     beam_centre_px: tuple[float, float] | None = None
     zone_plate: ZonePlate | None = None
+    readings_m: NDArray[np.float64] | None = None
     monitor: NDArray[np.float64] | None = None
     exposure_s: float | None = None
+    exposures_s: NDArray[np.float64] | None = None
+    index_in_file: NDArray[np.int64] | None = None
     notes: list[Note] = field(default_factory=list)
     problems: list[InputError] = field(default_factory=list)
     refused: set[str] = field(default_factory=set)

@@ -12,6 +12,10 @@ from scans.errors import InputError
 from scans.formats.units import implausible, unit_factor
 from scans.scan import Orientation
 
+# Sample y and x in terms of the stored columns.
+POSITION_AXES = ("y,x", "-y,x", "y,-x", "-y,-x", "x,y", "-x,y", "x,-y", "-x,-y")
+FLAT_USES = ("divides", "multiplies", "none")
+
 
 @dataclass(frozen=True)
 class Overrides:
@@ -31,6 +35,18 @@ class Overrides:
         Detector gain.
     n_frames
         Use only the first so many frames, positions and monitor values.
+    position_axes
+        What the stored columns (y, x) are in the sample's axes: "y,x", or with signs and swapped, such as
+        "-y,x" or "x,-y".
+    position_scale_m
+        Metres a stage count, ``(y, x)`` of the stored columns or one number; instead of a unit.
+    readings_per_frame
+        The positions hold so many readings in a row for each frame.
+    flat
+        Whether the file's flat field "divides" the counts (it holds the pixels' response), "multiplies" them
+        (it holds correction factors), or is left alone ("none").
+    follow_external
+        Follow links and virtual sources that lead out of the file's folder.
     """
 
     energy_ev: float | None = None
@@ -40,6 +56,11 @@ class Overrides:
     orientation: str | None = None
     counts_per_photon: float | None = None
     n_frames: int | None = None
+    position_axes: str | None = None
+    position_scale_m: float | tuple[float, float] | None = None
+    readings_per_frame: int | None = None
+    flat: str | None = None
+    follow_external: bool = False
 
     def __post_init__(self) -> None:
         problems: list[InputError | None] = []
@@ -48,11 +69,7 @@ class Overrides:
                 value = float(getattr(self, name))
                 problems.append(implausible(name, value, where=f"scan.{name}", raw=value))
         problems += [implausible("pixel_size_m", size, where="scan.pixel_size_m") for size in self.pixel_pair or ()]
-        gain = self.counts_per_photon
-        if gain is not None and not (math.isfinite(gain) and gain > 0):
-            problems.append(option_error("counts_per_photon", gain, "a finite number above 0"))
-        if self.n_frames is not None and self.n_frames < 1:
-            problems.append(option_error("n_frames", self.n_frames, "a whole number from 1"))
+        problems += self._frame_problems() + self._position_problems()
         for problem in problems:
             if problem is not None:
                 raise problem
@@ -60,6 +77,28 @@ class Overrides:
             parse_orientation(self.orientation)
         if self.position_unit is not None:
             unit_factor(self.position_unit, "length", where="scan.position_unit", option="scan.position_unit=um")
+
+    def _frame_problems(self) -> list[InputError | None]:
+        problems: list[InputError | None] = []
+        gain = self.counts_per_photon
+        if gain is not None and not (math.isfinite(gain) and gain > 0):
+            problems.append(option_error("counts_per_photon", gain, "a finite number above 0"))
+        if self.n_frames is not None and self.n_frames < 1:
+            problems.append(option_error("n_frames", self.n_frames, "a whole number from 1"))
+        if self.flat not in (None, *FLAT_USES):
+            problems.append(option_error("flat", self.flat, f"one of {', '.join(FLAT_USES)}"))
+        return problems
+
+    def _position_problems(self) -> list[InputError | None]:
+        problems: list[InputError | None] = []
+        if self.position_axes is not None and self.position_axes not in POSITION_AXES:
+            problems.append(option_error("position_axes", self.position_axes, f"one of {', '.join(POSITION_AXES)}"))
+        for scale in () if self.position_scale_m is None else np.atleast_1d(self.position_scale_m):
+            if not (math.isfinite(scale) and scale > 0):
+                problems.append(option_error("position_scale_m", scale, "metres a count, above 0"))
+        if self.readings_per_frame is not None and self.readings_per_frame < 1:
+            problems.append(option_error("readings_per_frame", self.readings_per_frame, "a whole number from 1"))
+        return problems
 
     @property
     def pixel_pair(self) -> tuple[float, float] | None:
