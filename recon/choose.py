@@ -11,7 +11,7 @@ from recon.recipe import Recipe
 from recon.recipe_sections import SolveStage
 from recon.solvers import make_solver
 from scans.errors import InputError
-from scans.preparation import PreparedScan
+from scans.prepared import PreparedScan
 
 # Mean counts a pixel at which noise decides the step at dim pixels: α = this / mean counts, within 0.1 to 1.
 # Our own measurement on simulated scans of 1e5 to 1e7 photons a frame: docs/methods.md.

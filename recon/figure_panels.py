@@ -265,6 +265,24 @@ def plot_axes(page: Page, box: Box, title: str, x_label: str) -> Axes:
     return axes
 
 
+def period_axis(axes: Axes, last_per_um: float, inches: float) -> None:
+    """Half periods in nm along the top, the roundest first."""
+    top = axes.twiny()
+    top.set_xlim(axes.get_xlim())
+    decades = [10.0**n for n in range(-1, 6)]
+    steps = (1, 2, 5, 3, 1.5, 4, 2.5, 1.2, 7)
+    periods: list[float] = []
+    for period in (step * decade for step in steps for decade in decades):
+        at = 500 / period
+        near = min((abs(at - 500 / other) for other in periods), default=last_per_um)
+        if at <= last_per_um and near / last_per_um * inches > 0.4 and at / last_per_um * inches > 0.3:
+            periods.append(period)
+    top.set_xticks([500 / p for p in periods], labels=[f"{p:g}" for p in periods])
+    top.set_xlabel("half period (nm)")
+    for side in ("right", "bottom"):
+        top.spines[side].set_visible(False)
+
+
 def history_panel(
     page: Page,
     box: Box,

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -30,6 +29,7 @@ from recon.figure_colours import (
     robust_limits,
     wrap,
 )
+from recon.figure_look import inspect_figure
 from recon.figure_panels import (
     MICRO,
     covered_pixels,
@@ -37,6 +37,7 @@ from recon.figure_panels import (
     history_panel,
     notes_below,
     object_panels,
+    period_axis,
     plot_axes,
     probe_panel,
     size_text,
@@ -58,7 +59,7 @@ from recon.figure_parts import (
     remark_lines,
     thinned,
 )
-from recon.figure_scans import inspect_figure, simulate_figure
+from recon.figure_scans import simulate_figure
 from recon.registration import remove_ramp
 from recon.result import Result
 from recon.ring_correlation import RingCorrelation
@@ -229,31 +230,13 @@ def _curve(page: Page, box: Box, rings: RingCorrelation) -> None:
             height = float(np.interp(at, rings.frequency_per_m, thresholds[name]))
             axes.plot(at * 1e-6, height, _MARKS[name], color=colour, mec="white", mew=0.8, ms=7, zorder=6)
             axes.vlines(at * 1e-6, axes.get_ylim()[0], height, color=colour, lw=0.8, ls=":", zorder=2)
-    _period_axis(axes, k[-1], box.width)
+    period_axis(axes, k[-1], box.width)
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and one-after-last index of each run of True."""
     change = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
     return [(int(a), int(b)) for a, b in zip(change[::2], change[1::2], strict=True)]
-
-
-def _period_axis(axes: Axes, last_per_um: float, inches: float) -> None:
-    """Half periods in nm along the top, the roundest first."""
-    top = axes.twiny()
-    top.set_xlim(axes.get_xlim())
-    decades = [10.0**n for n in range(-1, 6)]
-    steps = (1, 2, 5, 3, 1.5, 4, 2.5, 1.2, 7)
-    periods: list[float] = []
-    for period in (step * decade for step in steps for decade in decades):
-        at = 500 / period
-        near = min((abs(at - 500 / other) for other in periods), default=last_per_um)
-        if at <= last_per_um and near / last_per_um * inches > 0.4 and at / last_per_um * inches > 0.3:
-            periods.append(period)
-    top.set_xticks([500 / p for p in periods], labels=[f"{p:g}" for p in periods])
-    top.set_xlabel("half period (nm)")
-    for side in ("right", "bottom"):
-        top.spines[side].set_visible(False)
 
 
 def _crossing_rows(page: Page, left: float, top: float, rings: RingCorrelation) -> None:

@@ -17,7 +17,7 @@ from recon.result_file import read_result
 from recon.ring_correlation import RingCorrelation, lattice_periods, ring_correlation
 from recon.workflow import load_scan, prepare_scan, reconstruct
 from scans.errors import InputError
-from scans.preparation import PreparedScan
+from scans.prepared import PreparedScan
 from scans.scan import Finding, Scan
 
 OnPass = Callable[[PassRecord, float], None]
@@ -267,6 +267,8 @@ def has_whole_photons(prepared: PreparedScan) -> bool:
     """Tell whether the counts are whole photons, so that thinning gives independent Poisson halves."""
     if prepared.unit != "photon":
         return False
+    if prepared.counts.dtype.kind == "u":
+        return True
     odd = 0
     for frame in prepared.counts:  # one at a time: the whole stack may fill the memory
         if frame.min() < 0:
@@ -299,8 +301,5 @@ def split_by_frames(prepared: PreparedScan) -> tuple[PreparedScan, PreparedScan]
         )
     halves: list[PreparedScan] = []
     for start in (0, 1):
-        rows = slice(start, None, 2)
-        mask = prepared.mask if prepared.mask.ndim == 2 else prepared.mask[rows]
-        parts: dict[str, Any] = {"counts": prepared.counts[rows], "positions_m": prepared.positions_m[rows]}
-        halves.append(replace(prepared, mask=mask, frame_index=prepared.frame_index[rows], **parts))
+        halves.append(prepared.part(slice(start, None, 2)))
     return halves[0], halves[1]

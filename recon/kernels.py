@@ -29,17 +29,25 @@ class Batch:
         ``(B, 2)`` int: object row and column under the frame's pixel (0, 0).
     shifts
         ``(B, 2)`` real: the rest of the position in pixels, within ±0.5, as a shift of the probe.
+    response
+        ``(B, 1 or N, 1 or N)`` real: counts expected where the model intensity is one; None when all are 1.
     """
 
     counts: Array
     mask: Array | None
     corners: Array
     shifts: Array
+    response: Array | None = None
 
     def part(self, rows: slice) -> Batch:
         """Return some of the frames, without a copy."""
         mask = self.mask if self.mask is None or len(self.mask) == 1 else self.mask[rows]
-        return Batch(self.counts[rows], mask, self.corners[rows], self.shifts[rows])
+        response = None if self.response is None else self.response[rows]
+        return Batch(self.counts[rows], mask, self.corners[rows], self.shifts[rows], response)
+
+    def expected(self, intensity: Array) -> Array:
+        """Return the counts ``(B, N, N)`` that the detector shows of a model intensity."""
+        return intensity if self.response is None else intensity * self.response
 
 
 @dataclass
@@ -173,15 +181,15 @@ def frame_pass(
     waves = lit.probes * lit.patches
     if memory is None:
         field = fft2(waves)
-        intensity = _intensity(field)
-        _add_residuals(sums, intensity, batch)
+        expected = batch.expected(_intensity(field))
+        _add_residuals(sums, expected, batch)
     else:
         field = fft2(waves.copy())
-        _add_residuals(sums, _intensity(field), batch)
+        _add_residuals(sums, batch.expected(_intensity(field)), batch)
         field *= 2
         field -= fft2(memory.copy())
-        intensity = _intensity(field)
-    field *= step(intensity, batch.counts, batch.mask)[:, None]
+        expected = batch.expected(_intensity(field))
+    field *= step(expected, batch.counts, batch.mask)[:, None]
     d = ifft2(field)
     if memory is not None:
         memory[...] = waves + d
@@ -191,12 +199,12 @@ def frame_pass(
 
 
 def residual_pass(object_: Array, probe: Array, batch: Batch, sums: PassSums) -> Array:
-    """Add the residuals and the illumination of one batch to `sums`; returns its intensity ``(B, N, N)``."""
+    """Add the residuals and the illumination of one batch to `sums`; returns the expected counts ``(B, N, N)``."""
     lit = illuminate(object_, probe, batch)
-    intensity = _intensity(fft2(lit.probes * lit.patches))
-    _add_residuals(sums, intensity, batch)
+    expected = batch.expected(_intensity(fft2(lit.probes * lit.patches)))
+    _add_residuals(sums, expected, batch)
     scatter(sums.illumination, _intensity(lit.probes), batch.corners)
-    return intensity
+    return expected
 
 
 def overlap_object_pass(object_: Array, probe: Array, batch: Batch, memory: Array, sums: PassSums) -> None:
@@ -220,6 +228,6 @@ def _intensity(field: Array) -> Array:
     return (field.real**2 + field.imag**2).sum(axis=1)
 
 
-def _add_residuals(sums: PassSums, intensity: Array, batch: Batch) -> None:
-    sums.residuals[0] += r_factor_terms(intensity, batch.counts, batch.mask)
-    sums.residuals[1] += deviance_terms(intensity, batch.counts, batch.mask)
+def _add_residuals(sums: PassSums, expected: Array, batch: Batch) -> None:
+    sums.residuals[0] += r_factor_terms(expected, batch.counts, batch.mask)
+    sums.residuals[1] += deviance_terms(expected, batch.counts, batch.mask)

@@ -86,14 +86,15 @@ def evaluate(problem: Problem, state: State, batch: int = 16) -> Fit:
     for start in range(0, problem.n_frames, batch):
         index = np.arange(start, min(start + batch, problem.n_frames))
         frames = problem.batch(index, state.positions_px)
-        intensity = residual_pass(state.object_, state.probe, frames, sums)
+        model = residual_pass(state.object_, state.probe, frames, sums)
         measured = xp.ones_like(frames.counts, dtype=bool) if frames.mask is None else frames.mask
-        level = (frames.counts * measured).sum(axis=(1, 2)) / (pattern * measured).sum(axis=(1, 2))
-        bare = level[:, None, None] * pattern
+        shown = frames.expected(pattern)
+        level = (frames.counts * measured).sum(axis=(1, 2)) / (shown * measured).sum(axis=(1, 2))
+        bare = level[:, None, None] * shown
         chosen = (bare >= BRIGHT) & measured
-        for first, model in ((0, intensity), (2, bare)):
-            totals[first] += deviance_terms(model, frames.counts, chosen)
-            totals[first + 1] += (_expected_on_device(model, log_grid, table) * chosen).sum()
+        for first, shown in ((0, model), (2, bare)):
+            totals[first] += deviance_terms(shown, frames.counts, chosen)
+            totals[first + 1] += (_expected_on_device(shown, log_grid, table) * chosen).sum()
     residuals = to_host(sums.residuals)
     deviance, expected, bare_deviance, bare_expected = (float(v) for v in to_host(totals))
     differences = max(bare_deviance - bare_expected, 0.0)
@@ -107,11 +108,18 @@ def evaluate(problem: Problem, state: State, batch: int = 16) -> Fit:
 
 
 def _mean_pattern(problem: Problem) -> Array:
-    """Mean of the measured counts of each detector pixel, ``(N, N)``; 0 where none is."""
+    """Mean intensity that the measured counts of each detector pixel stand for, ``(N, N)``; 0 where none is."""
     xp = array_module(problem.counts)
-    if problem.mask is None or len(problem.mask) == 1:
-        return problem.counts.mean(axis=0)
-    return problem.counts.sum(axis=0) / xp.maximum(problem.mask.sum(axis=0), 1)
+    if problem.response is None and problem.flux is None:
+        if problem.mask is None or len(problem.mask) == 1:
+            return problem.counts.mean(axis=0)
+        return problem.counts.sum(axis=0) / xp.maximum(problem.mask.sum(axis=0), 1)
+    exposure = 1 if problem.response is None else problem.response
+    exposure = exposure if problem.flux is None else exposure * problem.flux
+    if problem.mask is not None:
+        exposure = exposure * problem.mask
+    total = xp.broadcast_to(exposure, problem.counts.shape).sum(axis=0)
+    return problem.counts.sum(axis=0) / xp.where(total > 0, total, 1)
 
 
 def _expected_on_device(intensity: Array, log_grid: Array, table: Array) -> Array:

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.backend import Array, Device, free_bytes, to_device
+from recon.backend import Array, Device, array_module, free_bytes, to_device
 from recon.kernels import Batch
 from scans.errors import InputError
-from scans.preparation import PreparedScan
+from scans.prepared import PreparedScan
 
 
 @dataclass(frozen=True)
@@ -24,25 +24,34 @@ class Problem:
         ``(J, N, N)`` real on `device`, direct beam at index (0, 0); unmeasured pixels 0.
     mask
         ``(1 or J, N, N)`` bool on `device`, True = measured; None when every pixel is.
+    response
+        ``(1 or J, 1 or N, 1 or N)`` real on `device`: counts expected where the model intensity is one
+        (flat field, merged exposures); None when all are 1.
+    flux
+        ``(J, 1, 1)`` real on `device`: incident flux of each frame relative to the typical one; None likewise.
     positions_px
         ``(J, 2)`` float64 on the host: object row and column of the probe's centre pixel.
     object_shape
         ``(H, W)``.
     origin_m, pixel_m
         Sample coordinates of the object's pixel (0, 0) and the pixel size, ``(y, x)`` [m].
-    power
-        Counts that an empty-field frame would hold: the strongest frames' total.
+    power, mean_total
+        Counts that an empty-field frame would hold at the typical flux (the strongest frames' total), and those
+        of the mean frame.
     sum_amplitude, n_measured
         ``Σ √I`` over all measured pixels, and their number: the scales of the error metrics.
     """
 
     counts: Array
     mask: Array | None
+    response: Array | None
+    flux: Array | None
     positions_px: NDArray[np.float64]
     object_shape: tuple[int, int]
     origin_m: tuple[float, float]
     pixel_m: tuple[float, float]
     power: float
+    mean_total: float
     sum_amplitude: float
     n_measured: int
     device: Device
@@ -79,7 +88,23 @@ class Problem:
         mask = self.mask
         if mask is not None and mask.shape[0] > 1:
             mask = mask[rows]
-        return Batch(self.counts[rows], mask, to_device(corners, self.device), to_device(shifts, self.device))
+        where = to_device(corners, self.device), to_device(shifts, self.device)
+        return Batch(self.counts[rows], mask, *where, response=self._response(rows))
+
+    def _response(self, rows: Any) -> Array | None:
+        plane = self.response
+        if plane is not None and plane.shape[0] > 1:
+            plane = plane[rows]
+        if self.flux is None:
+            return None if plane is None else self._for_each(plane, rows)
+        return self.flux[rows] if plane is None else plane * self.flux[rows]
+
+    def _for_each(self, plane: Array, rows: Any) -> Array:
+        """Repeat one plane for every frame of a batch, as a view."""
+        if plane.shape[0] > 1:
+            return plane
+        n = len(range(*rows.indices(self.n_frames))) if isinstance(rows, slice) else len(rows)
+        return array_module(plane).broadcast_to(plane, (n, *plane.shape[1:]))
 
     def coordinates_m(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Sample coordinates of the object's pixel centres: y ``(H,)`` and x ``(W,)`` [m]."""
@@ -129,14 +154,19 @@ def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "si
     measured = _measured(prepared.mask)
     counts = np.fft.ifftshift(prepared.counts, axes=(-2, -1)).astype(dtype)
     everywhere = np.broadcast_to(prepared.mask, prepared.counts.shape)
+    response, flux = _response(prepared, np.dtype(dtype))
+    totals = prepared.totals()
     return Problem(
         counts=to_device(counts, device),
         mask=None if measured is None else to_device(measured, device),
+        response=None if response is None else to_device(response, device),
+        flux=None if flux is None else to_device(flux, device),
         positions_px=positions_px,
         object_shape=(int(span[0]), int(span[1])),
         origin_m=(float(origin[0]), float(origin[1])),
         pixel_m=pixel,
-        power=empty_field_power(prepared),
+        power=empty_field_power(totals),
+        mean_total=float(totals.mean()),
         sum_amplitude=float(np.sqrt(np.maximum(prepared.counts, 0)).sum(where=everywhere, dtype=np.float64)),
         n_measured=int(np.count_nonzero(everywhere)),
         device=device,
@@ -162,12 +192,23 @@ def _measured(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
     return np.fft.ifftshift(mask, axes=(-2, -1))
 
 
-def empty_field_power(prepared: PreparedScan) -> float:
-    """Return the counts of a frame without sample: mean of the strongest 2 % of the frames (three at least).
+def _response(
+    prepared: PreparedScan, dtype: np.dtype[Any]
+) -> tuple[NDArray[np.floating] | None, NDArray[np.floating] | None]:
+    """Response ``(1 or J, N, N)`` with the direct beam at index (0, 0), and flux ``(J, 1, 1)``."""
+    response = prepared.response
+    if response is not None:
+        response = np.fft.ifftshift(response, axes=(-2, -1)).astype(dtype)
+        response = response if response.ndim == 3 else response[None]
+    flux = prepared.flux
+    return response, None if np.all(flux == 1) else flux.astype(dtype)[:, None, None]
+
+
+def empty_field_power(totals: NDArray[np.float64]) -> float:
+    """Return the counts of a frame without sample: mean of the strongest 2 % of `totals` ``(J,)`` (three at least).
 
     Where a scan never leaves the sample this is too low by the sample's own absorption, which a scan
     alone cannot tell from a weaker beam.
     """
-    total = prepared.counts.sum(axis=(1, 2), dtype=np.float64)
-    n = max(3, len(total) // 50)
-    return float(np.sort(total)[-n:].mean())
+    n = max(3, len(totals) // 50)
+    return float(np.sort(totals)[-n:].mean())

@@ -97,8 +97,7 @@ def start_state(problem: Problem, probe: NDArray[np.complexfloating], seed: int)
         ``(M, N, N)`` on the host; its summed power is the counts of an empty-field frame.
     """
     dtype = problem.complex_dtype
-    mean = float(problem.counts.sum(dtype=np.float64)) / problem.n_frames
-    level = np.sqrt(min(1.0, mean / problem.power))
+    level = np.sqrt(min(1.0, problem.mean_total / problem.power))
     return State(
         object_=to_device(np.full(problem.object_shape, level, dtype), problem.device),
         probe=to_device(probe.astype(dtype), problem.device),

@@ -20,7 +20,7 @@ from recon.result import History, Provenance, Result, Source, StopReason
 from recon.solvers import make_solver
 from recon.state import State, start_state
 from scans.errors import InputError
-from scans.preparation import PreparedScan
+from scans.prepared import PreparedScan
 from scans.scan import Finding, Note, Scan, ZonePlate
 
 
@@ -139,7 +139,7 @@ class _Run:
     def _first_probe(self) -> NDArray[np.complex128]:
         prepared, wanted = self.prepared, self.recipe.probe
         if wanted.start == "data":
-            guess = probe_from_data(prepared.counts, prepared.mask, prepared.geometry, prepared.positions_m)
+            guess = probe_from_data(prepared.normalised(), prepared.mask, prepared.geometry, prepared.positions_m)
             self.notes.append(Note("defocus", f"{guess.defocus_m * 1e6:.3g} µm", "frames", guess.how, guess=True))
             return guess.probe
         optic = prepared.scan.zone_plate
@@ -237,7 +237,7 @@ class _Run:
             positions_measured_m=prepared.positions_m,
             positions_refined_m=prepared.positions_m + moved,
             frame_index=prepared.frame_index,
-            frame_intensity=np.ones(problem.n_frames, np.float32),
+            frame_intensity=prepared.flux,
             geometry=prepared.geometry,
             unit=prepared.unit,
             history=_history(records),

@@ -9,11 +9,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from scans.checks import FirstLook, first_look, geometry_table
+    from scans.checks import geometry_table
     from scans.errors import InputError
+    from scans.overview import FirstLook, first_look
     from scans.formats import load, write
     from scans.geometry import Geometry
-    from scans.preparation import PreparedScan, prepare
+    from scans.preparation import prepare
+    from scans.prepared import PreparedScan
     from scans.scan import Finding, Note, Orientation, RawPositions, Scan, ZonePlate
     from scans.scenario import SCENARIOS, build
     from scans.simulation import simulate
@@ -42,11 +44,13 @@ __all__ = [
 ]
 
 _HOMES = {
-    "checks": ("FirstLook", "first_look", "geometry_table"),
+    "checks": ("geometry_table",),
+    "overview": ("FirstLook", "first_look"),
     "errors": ("InputError",),
     "formats": ("load", "write"),
     "geometry": ("Geometry",),
-    "preparation": ("PreparedScan", "prepare"),
+    "preparation": ("prepare",),
+    "prepared": ("PreparedScan",),
     "scan": ("Finding", "Note", "Orientation", "RawPositions", "Scan", "ZonePlate"),
     "scenario": ("SCENARIOS", "build"),
     "simulation": ("simulate",),

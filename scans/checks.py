@@ -1,4 +1,4 @@
-"""What a person should know about a scan before trusting it: small checks, a table, a first look.
+"""What a person should know about a scan before trusting it: small checks, and a table.
 
 A check takes facts and returns a list of `Finding`, empty when all is well. Limits marked "common practice,
 no source" are the field's habits, not published numbers.
@@ -6,27 +6,16 @@ no source" are the field's habits, not published numbers.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from scans.detector import (
-    Readout,
-    dead_pixels,
-    hot_pixels,
-    outlier_floor,
-    plan_readout,
-    sample_mean,
-)
+from scans.overview import FirstLook
 from scans.geometry import Geometry
 from scans.measures import measured_overlap, pair_text, probe_size, raster_regularity, zone_plate_rows
 from scans.scan import Finding, Scan, ZonePlate
 
-Progress = Callable[[int, int], None]  # called with (frames done, frames in all)
 Level = Literal["note", "caution", "serious"]
 
 
@@ -262,117 +251,5 @@ def geometry_table(scan: Scan, look: FirstLook | None = None) -> list[tuple[str,
         low, median, high = np.percentile(look.totals, [5, 50, 95])
         rows.append((name, f"{median:.4g} (5 % to 95 % of frames: {low:.4g} to {high:.4g})"))
         rows.append(("brightest pixel", f"{look.maximum.max():.4g} {look.unit}"))
+        rows += look.radial_rows(g)
     return rows
-
-
-@dataclass(frozen=True, eq=False)
-class FirstLook:
-    """What one pass over the frames shows before any reconstruction; detector axes are oriented.
-
-    Parameters
-    ----------
-    mean, maximum
-        ``(h, w)`` float32 patterns in `unit`; 0 where never measured.
-    totals
-        ``(J,)`` float64 counts of each frame: at the positions they are the transmission map.
-    shift_px
-        ``(J, 2)`` float64 centre of mass of each frame minus the scan's median one [detector pixels];
-        nan where a frame has no counts.
-    saturated
-        ``(h, w)`` int64: in how many frames each pixel is saturated.
-    zero_frames
-        Indices of frames without any counts.
-    dead_px, hot_px
-        ``(K, 2)`` int64 pixels that the mask does not cover.
-    unit
-        "photon" or "ADU".
-    """
-
-    mean: NDArray[np.float32]
-    maximum: NDArray[np.float32]
-    totals: NDArray[np.float64]
-    shift_px: NDArray[np.float64]
-    saturated: NDArray[np.int64]
-    zero_frames: NDArray[np.int64]
-    dead_px: NDArray[np.int64]
-    hot_px: NDArray[np.int64]
-    unit: str
-
-    def phase_gradient(self, geometry: Geometry) -> NDArray[np.float64]:
-        """Mean phase gradient under the probe ``(J, 2)`` [rad/m] from the shift of the pattern.
-
-        A ramp exp(i g·r) moves the pattern by n = g λz/(2π p) pixels (Fourier shift theorem).
-        """
-        scale = 2 * math.pi * np.asarray(geometry.pixel_size_m) / (geometry.wavelength_m * geometry.distance_m)
-        return self.shift_px * scale
-
-
-def first_look(scan: Scan, progress: Progress | None = None) -> FirstLook:
-    """Read all frames once, in blocks, and sum up what they show.
-
-    Raises
-    ------
-    InputError
-        From `plan_readout`: gain, saturation, dark frames or mask do not fit.
-    """
-    readout = plan_readout(scan)
-    sums = _Sums(scan, readout)
-    for part in scan.blocks(max_bytes=16 << 20):
-        sums.add(scan.frames[part], part)
-        if progress is not None:
-            progress(part.stop, scan.n_frames)
-    return sums.look()
-
-
-class _Sums:
-    """Running sums of `first_look`."""
-
-    def __init__(self, scan: Scan, readout: Readout) -> None:
-        shape, n = readout.good.shape, scan.n_frames
-        self.readout, self.n = readout, n
-        self.total, self.seen = np.zeros(shape), np.zeros(shape, np.int64)
-        self.maximum = np.full(shape, -np.inf, np.float32)
-        self.saturated = np.zeros(shape, np.int64)
-        self.totals, self.zero = np.zeros(n), np.zeros(n, bool)
-        self.centre = np.full((n, 2), np.nan)
-        # a hot pixel pulls the centre of mass of every frame: leave out those that a sample of frames shows
-        sample, n_sample = sample_mean(scan, readout)
-        floor = outlier_floor(n_sample, readout.unit, readout.read_noise)
-        self.weight = (readout.good & ~hot_pixels(sample, readout.good, floor)).astype(np.float32)
-
-    def add(self, stored: NDArray[np.generic], part: slice) -> None:
-        block = self.readout.clean(stored)
-        values = block.values
-        measured = self.readout.good if block.bad is None else self.readout.good & ~block.bad
-        self.total += values.sum(axis=0, dtype=np.float64)
-        self.seen += np.sum(np.broadcast_to(measured, values.shape), axis=0)
-        np.maximum(self.maximum, np.where(measured, values, -np.inf).max(axis=0), out=self.maximum)
-        if block.saturated is not None:
-            self.saturated += block.saturated.sum(axis=0)
-        self.totals[part] = values.sum(axis=(1, 2), dtype=np.float64)
-        self.zero[part] = block.blank | ~np.broadcast_to(measured, values.shape).any(axis=(1, 2))
-        values *= self.weight
-        rows, columns = values.sum(axis=2, dtype=np.float64), values.sum(axis=1, dtype=np.float64)
-        mass = rows.sum(axis=1)
-        lit = mass > 0
-        for axis, profile in enumerate((rows, columns)):
-            moment = profile[lit] @ np.arange(profile.shape[1])
-            self.centre[part, axis][lit] = moment / mass[lit]
-
-    def look(self) -> FirstLook:
-        good, r = self.readout.good, self.readout
-        mean = self.total / np.maximum(self.seen, 1)
-        floor = outlier_floor(self.n, r.unit, r.read_noise)
-        known = np.isfinite(self.centre).all(axis=1)
-        middle = np.median(self.centre[known], axis=0) if known.any() else np.zeros(2)
-        return FirstLook(
-            mean=mean.astype(np.float32),
-            maximum=np.where(self.seen > 0, self.maximum, 0).astype(np.float32),
-            totals=self.totals,
-            shift_px=self.centre - middle,
-            saturated=self.saturated,
-            zero_frames=np.flatnonzero(self.zero),
-            dead_px=np.argwhere(dead_pixels(mean, good, floor)),
-            hot_px=np.argwhere(hot_pixels(mean, good, floor)),
-            unit=r.unit,
-        )

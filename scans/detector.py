@@ -250,34 +250,6 @@ def _clipped_mean_variance(variance: NDArray[np.float64], dof: int) -> float:
     return mean
 
 
-class BeamDisc(NamedTuple):
-    """Bright disc of the direct beam: centre ``(row, column)`` and diameter of equal area, in pixels."""
-
-    centre: tuple[float, float]
-    diameter_px: float
-
-
-def find_beam(pattern: NDArray[np.float64], good: NDArray[np.bool_]) -> BeamDisc | None:
-    """Find the bright disc of a mean pattern ``(h, w)``; None when there are no counts.
-
-    Bad pixels take their nearest good neighbour's value, single hot pixels go by a 3 x 3 median. Pixels above
-    half the typical bright value are the disc; the shadow of a central stop is filled. The centre is the
-    centre of area, so uneven brightness does not pull it.
-    """
-    nearest = ndimage.distance_transform_edt(~good, return_distances=False, return_indices=True)
-    image = ndimage.median_filter(pattern[tuple(nearest)], size=3, mode="nearest")
-    if not image.max() > 0:
-        return None
-    level = 0.5 * float(np.median(image[image > 0.1 * image.max()]))
-    parts, n = ndimage.label(image >= level, structure=np.ones((3, 3)))
-    area = np.bincount(parts.ravel(), minlength=n + 1)[1:]
-    # a disc cut by a dead column leaves two large parts; specks of noise are far smaller
-    disc = np.isin(parts, 1 + np.flatnonzero(area >= 0.1 * area.max()))
-    disc = ndimage.binary_fill_holes(disc)
-    y, x = ndimage.center_of_mass(disc)
-    return BeamDisc((float(y), float(x)), 2 * math.sqrt(float(disc.sum()) / math.pi))
-
-
 def stored_point(
     point: tuple[float, float], orientation: Orientation, oriented_shape: tuple[int, int]
 ) -> tuple[float, float]:

@@ -6,9 +6,8 @@ cleaning step goes between the pass and the choice of frames.
 
 from __future__ import annotations
 
-import math
 import os
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,100 +23,13 @@ from scans.detector import (
     plan_readout,
 )
 from scans.errors import InputError
-from scans.geometry import Geometry
-from scans.scan import Finding, Scan
+from scans.prepared import PreparedScan
+from scans.scan import Finding, Progress, Scan
 from scans.window import Window, beam_centre, choose_window
 
 # A frame below this share of the median total was taken with the shutter closed (common practice, no source).
 CLOSED_SHUTTER_SHARE = 0.02
 BLOCK_BYTES = 16 << 20
-
-
-@dataclass(frozen=True, eq=False)
-class PreparedScan:
-    """Frames ready for a solver, and how they were made.
-
-    Parameters
-    ----------
-    counts
-        ``(J, N, N)`` float32 in `unit`: oriented, direct beam at ``(N//2, N//2)``, dark subtracted (some may
-        be negative), unmeasured pixels 0.
-    mask
-        ``(N, N)`` bool, or ``(J, N, N)`` where frames differ (saturation); True = measured.
-    positions_m
-        ``(J, 2)`` float64 [m], ``(y, x)``, of the used frames.
-    geometry
-        Of these frames, after crop and bin.
-    frame_index
-        ``(J,)`` int64: index of each used frame in the scan.
-    left_out
-        Frame index and reason of every other frame.
-    unit
-        "photon", or "ADU" while the gain is unknown.
-    read_noise
-        Rms a pixel in `unit`, from the dark frames; 0 when unknown.
-    steps
-        What was done, in order, with numbers.
-    findings
-        What a person should know.
-    scan
-        Where it came from.
-
-    Raises
-    ------
-    InputError
-        When parts do not fit together, or values are not finite.
-    """
-
-    counts: NDArray[np.float32] = field(repr=False)
-    mask: NDArray[np.bool_] = field(repr=False)
-    positions_m: NDArray[np.float64] = field(repr=False)
-    geometry: Geometry
-    frame_index: NDArray[np.int64] = field(repr=False)
-    left_out: tuple[tuple[int, str], ...]
-    unit: str
-    read_noise: float
-    steps: tuple[str, ...]
-    findings: tuple[Finding, ...]
-    scan: Scan = field(repr=False)
-
-    def __post_init__(self) -> None:
-        counts, n = self.counts, self.counts.shape[-1]
-        shape = counts.shape
-        square = counts.ndim == 3 and len(counts) > 0 and shape[1] == n and n % 2 == 0
-        _require(square, "counts", f"shape {shape}", "(J, N, N), N even")
-        _require(counts.dtype == np.float32, "counts", f"dtype {counts.dtype}", "float32")
-        # a sum is not finite when any term is not, and needs no array beside the counts
-        _require(math.isfinite(counts.sum(dtype=np.float64)), "counts", "values not finite", "finite counts")
-        fits = self.mask.dtype == bool and self.mask.shape in ((n, n), shape)
-        _require(fits, "mask", f"{self.mask.dtype} {self.mask.shape}", f"bool, ({n}, {n}) or {shape}")
-        _require(bool(self.mask.any()), "mask", "no measured pixel", "some True (measured) pixels")
-        masks = np.broadcast_to(self.mask, shape)
-        dirty = any(frame[~good].any() for frame, good in zip(counts, masks, strict=True))
-        _require(not dirty, "counts", "counts in unmeasured pixels", "0 where the mask is False")
-        fits = self.positions_m.shape == (shape[0], 2) and bool(np.isfinite(self.positions_m).all())
-        _require(fits, "positions_m", f"shape {self.positions_m.shape}", f"({shape[0]}, 2), finite")
-        found = self.geometry.frame_shape
-        _require(tuple(found) == (n, n), "geometry", f"frames of {found}", f"({n}, {n})")
-        index = self.frame_index
-        fits = index.shape == shape[:1] and index.dtype == np.int64 and bool((np.diff(index) > 0).all())
-        _require(fits, "frame_index", f"{index.dtype} {index.shape}", f"({shape[0]},) int64, increasing")
-        _require(self.unit in ("photon", "ADU"), "unit", repr(self.unit), "'photon' or 'ADU'")
-        fits = math.isfinite(self.read_noise) and self.read_noise >= 0
-        _require(fits, "read_noise", f"{self.read_noise}", "0 or more")
-
-    def __str__(self) -> str:
-        n_frames, n, _ = self.counts.shape
-        lines = [f"{n_frames} frames of {n} x {n} [{self.unit}] from {self.scan.name}"]
-        lines += [f"  {step}" for step in self.steps]
-        lines += [f"  {f.level}: {f.text}" for f in self.findings]
-        return "\n".join(lines)
-
-
-def _require(ok: bool, where: str, found: str, expected: str) -> None:
-    if not ok:
-        fix = "Make it with scans.prepare, or correct the array that was given."
-        raise InputError(found, where=f"PreparedScan.{where}", expected=expected, fix=fix)
 
 
 def prepare(
@@ -128,7 +40,7 @@ def prepare(
     centre_px: tuple[float, float] | None = None,
     counts_per_photon: float | None = None,
     saturation: float | None = None,
-    progress: checks.Progress | None = None,
+    progress: Progress | None = None,
 ) -> PreparedScan:
     """Subtract dark, mask, convert to photons, orient, centre, crop and bin all frames of a scan.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, Protocol
@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 
 from scans.errors import InputError
 from scans.geometry import Geometry
+
+
+Progress = Callable[[int, int], None]  # called with (frames done, frames in all)
 
 
 class Frames(Protocol):
@@ -91,6 +94,26 @@ class Orientation:
         if self.transpose:
             y, x, ny, nx = x, y, nx, ny
         return (ny - 1 - y if self.flip_y else y), (nx - 1 - x if self.flip_x else x)
+
+    @classmethod
+    def named(cls, text: str) -> Orientation:
+        """Return the orientation that prints as `text`.
+
+        Raises
+        ------
+        InputError
+            For any other spelling.
+        """
+        for case in range(8):
+            orientation = cls(bool(case & 4), bool(case & 2), bool(case & 1))
+            if text == str(orientation):
+                return orientation
+        raise InputError(
+            f"{text!r}",
+            where="orientation",
+            expected='"as stored", or "transpose", "flip_y", "flip_x" joined by "+" in this order',
+            fix="For example orientation=transpose+flip_y.",
+        )
 
     def __str__(self) -> str:
         steps = [n for n, on in (("transpose", self.transpose), ("flip_y", self.flip_y), ("flip_x", self.flip_x)) if on]

@@ -14,7 +14,7 @@ from scans.errors import InputError
 from scans.geometry import Geometry
 from scans.materials import transmission
 from scans.optics import Aberrations, zone_plate_probe
-from scans.scan import Scan, ZonePlate
+from scans.scan import Orientation, Scan, ZonePlate
 from scans.simulation import Measurement, simulate
 from scans.specimens import SPECIMENS, soften
 from scans.trajectories import PATTERNS, Positions, affine_matrix, innermost
@@ -49,6 +49,10 @@ class Scenario:
     read_noise, counts_per_photon, dark_level, dark_frames, saturation
         Detector: rms [photons], gain, dark level [counts], number of dark frames, full scale [counts]
         (0: none).
+    centre_offset_y_px, centre_offset_x_px
+        Direct beam from the middle of the oriented frame [detector pixels].
+    orientation
+        How stored frames are turned into frames along sample y and x, as `Orientation` prints it.
     position_jitter_m, position_scale, position_rotation_rad
         How the true positions differ from the recorded ones: rms [m], factor, angle.
     seed
@@ -80,6 +84,9 @@ class Scenario:
     dark_level: float = 0.0
     dark_frames: int = 0
     saturation: float = 0.0
+    centre_offset_y_px: float = 0.0
+    centre_offset_x_px: float = 0.0
+    orientation: str = "as stored"
     position_jitter_m: float = 0.0
     position_scale: float = 1.0
     position_rotation_rad: float = 0.0
@@ -185,6 +192,8 @@ class Scenario:
             read_noise=self.read_noise,
             dark_frames=self.dark_frames,
             saturation=self.saturation or None,
+            centre_offset_px=(self.centre_offset_y_px, self.centre_offset_x_px),
+            orientation=Orientation.named(self.orientation),
             position_jitter_m=self.position_jitter_m,
             position_affine=((a, b), (c, d)),
         )

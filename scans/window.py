@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from scans.detector import BeamDisc, Readout, find_beam, sample_mean, stored_point
+from scans.beam import BeamDisc, find_beam
+from scans.detector import Readout, sample_mean, stored_point
 from scans.errors import InputError
 from scans.scan import Finding, Scan
 

@@ -22,9 +22,14 @@ ALLOWED = {
     "scans.scan": "errors geometry",
     "scans.detector": "errors scan",
     "scans.measures": "scan trajectories",
-    "scans.checks": "detector geometry measures scan",
-    "scans.window": "detector errors scan",
-    "scans.preparation": "checks detector errors geometry scan window",
+    "scans.beam": "",
+    "scans.flat_detector": "",
+    "scans.phase_map": "",
+    "scans.checks": "geometry measures overview scan",
+    "scans.overview": "beam detector geometry measures phase_map scan",
+    "scans.window": "beam detector errors scan",
+    "scans.prepared": "errors geometry scan",
+    "scans.preparation": "checks detector errors geometry prepared scan window",
     "scans.materials": "errors geometry",
     "scans.optics": "errors scan",
     "scans.specimens": "materials",
@@ -60,8 +65,11 @@ ALLOWED = {
     "recon.figure_colours": "",
     "recon.figure_parts": "figure_colours",
     "recon.figure_panels": "figure_colours figure_parts registration",
-    "recon.figure_scans": "figure_colours figure_panels figure_parts",
-    "recon.figures": "figure_colours figure_panels figure_parts figure_scans registration result ring_correlation "
+    "recon.figure_patterns": "figure_colours figure_panels figure_parts",
+    "recon.figure_look": "figure_colours figure_panels figure_parts figure_patterns",
+    "recon.figure_scans": "figure_colours figure_panels figure_parts figure_patterns",
+    "recon.figures": "figure_colours figure_look figure_panels figure_parts figure_scans registration result "
+    "ring_correlation "
     "ring_curve",
     "recon.__main__": "cli",
 }
@@ -70,7 +78,7 @@ LATE = {("recon.result", "recon.figures")}
 # The core of a run touches files and simulated truth only through these facts.
 SCANS_FOR_RECON = {
     "recon.probe": "geometry scan",
-    "recon.problem": "errors preparation",
+    "recon.problem": "errors prepared",
     "recon.truth_error": "truth",
     "recon.metrics": "scan",
 }
@@ -82,6 +90,8 @@ ONLY_HERE = {
         "recon.figure_colours",
         "recon.figure_panels",
         "recon.figure_parts",
+        "recon.figure_look",
+        "recon.figure_patterns",
         "recon.figure_scans",
         "recon.cli.common",  # chooses the backend without a screen
     },

@@ -50,7 +50,8 @@ def run(args: argparse.Namespace) -> int:
     from recon.result_file import write_resolution, write_result
     from recon.truth_error import error_against
     from scans import formats, scenario
-    from scans.checks import first_look, geometry_table
+    from scans.checks import geometry_table
+    from scans.overview import first_look
 
     began = time.perf_counter()
     folder = _folder(args)

@@ -14,7 +14,7 @@ from recon.backend import Device
 from recon.kernels import Batch, PassSums
 from recon.problem import Problem
 from scans.geometry import Geometry
-from scans.preparation import PreparedScan
+from scans.prepared import PreparedScan
 from scans.scan import Scan
 
 CPU = Device("cpu")
@@ -53,6 +53,7 @@ def on(xp: Any, batch: Batch, real: type = np.float64) -> Batch:
         mask,
         xp.asarray(batch.corners),
         xp.asarray(batch.shifts.astype(real)),
+        None if batch.response is None else xp.asarray(batch.response.astype(real)),
     )
 
 
@@ -178,11 +179,14 @@ def problem_from_model(
     return Problem(
         counts=np.where(everywhere, counts, 0).astype(real),
         mask=mask,
+        response=None,
+        flux=None,
         positions_px=positions_px,
         object_shape=object_.shape,
         origin_m=(0.0, 0.0),
         pixel_m=(1e-8, 1e-8),
         power=float((np.abs(probe) ** 2).sum()),
+        mean_total=float(counts.sum()) / len(counts),
         sum_amplitude=float(np.sqrt(counts)[everywhere].sum()),
         n_measured=int(everywhere.sum()),
         device=CPU,

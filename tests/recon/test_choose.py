@@ -14,7 +14,8 @@ from recon.choose import choose_device, complete_recipe
 from recon.problem import make_problem
 from recon.recipe import Recipe, parse_recipe
 from scans.errors import InputError
-from scans.preparation import PreparedScan, prepare
+from scans.preparation import prepare
+from scans.prepared import PreparedScan
 
 CPU = Device("cpu")
 

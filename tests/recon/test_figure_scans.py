@@ -4,7 +4,7 @@ from helpers_figures import FRAME, GEOMETRY, axes_titled, check_page, picture, s
 from matplotlib.colors import to_rgb
 
 from recon import figures
-from scans.checks import first_look
+from scans.overview import first_look
 from scans.preparation import prepare
 from scans.scan import Scan, ZonePlate
 from scans.scenario import build

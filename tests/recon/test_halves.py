@@ -18,7 +18,8 @@ from recon.result import Result
 from recon.result_file import read_result, write_resolution, write_result
 from recon.workflow import load_scan, prepare_scan, reconstruct
 from scans.errors import InputError
-from scans.preparation import PreparedScan, prepare
+from scans.preparation import prepare
+from scans.prepared import PreparedScan
 from scans.scan import Finding
 
 
@@ -108,12 +109,7 @@ def test_frame_halves_hold_every_frame_once(prepared, per_frame_mask):
 
 
 def test_too_few_frames_to_split(prepared):
-    few = replace(
-        prepared,
-        counts=prepared.counts[:3],
-        positions_m=prepared.positions_m[:3],
-        frame_index=prepared.frame_index[:3],
-    )
+    few = prepared.part(slice(3))
     with pytest.raises(InputError, match=r"3 frames.*Compare two scans"):
         split_by_frames(few)
 
@@ -180,8 +176,7 @@ def test_a_scan_that_changed_is_refused(tmp_path):
 def test_a_scan_prepared_by_hand_is_asked_for(on_file, tmp_path):
     scan, _ = on_file
     prepared = prepare(load_scan(scan, Recipe()))
-    parts = {name: getattr(prepared, name)[5:] for name in ("counts", "positions_m", "frame_index")}
-    halfway = replace(prepared, **parts)
+    halfway = prepared.part(slice(5, None))
     path = write_result(tmp_path / "r.h5", reconstruct(halfway, recipe(), device="cpu"))
     with pytest.raises(InputError, match=r"settings that are not in the recipe.*prepared="):
         resolution(path, device="cpu")

@@ -1,5 +1,7 @@
 """The frame pass against plain loops, automatic differentiation and the adjoint identity."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import tolerances as tol
@@ -21,6 +23,11 @@ from recon.backend import to_host
 
 SIZE, SHAPE = 9, (14, 15)
 STEPS = {"amplitude": physics.amplitude_step, "poisson": physics.poisson_step}
+RESPONSES = {
+    "none": lambda rng: None,
+    "each frame": lambda rng: rng.uniform(0.5, 2, (5, 1, 1)),
+    "each pixel": lambda rng: rng.uniform(0.1, 2, (5, SIZE, SIZE)),
+}
 MASKS = {
     "none": lambda rng, n: None,
     "shared": lambda rng, n: rng.random((1, SIZE, SIZE)) > 0.2,
@@ -60,6 +67,7 @@ def plain_pass(object_, probe, batch, step):
     for j, (y, x) in enumerate(batch.corners):
         field = w @ waves[j] @ w
         i, counts, seen = (np.abs(field) ** 2).sum(axis=0), batch.counts[j], mask[j]
+        i = i if batch.response is None else i * batch.response[j]
         factor = np.sqrt(counts / i) - 1 if step is physics.amplitude_step else counts / i - 1
         d = w.conj() @ (np.where(seen, factor, 0) * field) @ w.conj()
         here = np.s_[y : y + n, x : x + n]
@@ -72,9 +80,11 @@ def plain_pass(object_, probe, batch, step):
     return sums
 
 
+@pytest.mark.parametrize("response", RESPONSES)
 @pytest.mark.parametrize("name", STEPS)
 @pytest.mark.parametrize(("real", "limit"), [(np.float64, tol.PASS_C128), (np.float32, tol.PASS_C64)])
-def test_pass_is_the_plain_loop(xp, case, name, real, limit):
+def test_pass_is_the_plain_loop(xp, case, name, response, rng, real, limit):
+    case = *case[:2], replace(case[2], response=RESPONSES[response](rng))
     found = run_pass(xp, *case, STEPS[name], real)
     for key, expected in plain_pass(*case, STEPS[name]).items():
         error = relative(found[key], expected)

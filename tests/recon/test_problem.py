@@ -110,7 +110,7 @@ def test_empty_field_power(rng, positions_m):
     frames = rng.poisson(5.0, (20, N, N)).astype(np.float32)
     frames[[2, 9, 15]] = 10.0
     prepared = prepared_scan(frames, positions_m)
-    assert empty_field_power(prepared) == 10.0 * N * N
+    assert empty_field_power(prepared.totals()) == 10.0 * N * N
     assert make_problem(prepared, CPU).power == 10.0 * N * N
 
 

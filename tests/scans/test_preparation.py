@@ -11,10 +11,12 @@ import pytest
 from numpy.typing import NDArray
 
 from scans import preparation
-from scans.detector import find_beam, mean_dark
+from scans.beam import find_beam
+from scans.detector import mean_dark
 from scans.errors import InputError
 from scans.geometry import Geometry
-from scans.preparation import PreparedScan, prepare
+from scans.preparation import prepare
+from scans.prepared import PreparedScan
 from scans.scan import Orientation, Scan
 from scans.window import Window, fast_even_size
 

@@ -1,0 +1,290 @@
+"""What one pass over the frames shows before any reconstruction."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scans.beam import BeamDisc, find_beam
+from scans.detector import Readout, dead_pixels, hot_pixels, outlier_floor, plan_readout, sample_mean
+from scans.geometry import Geometry
+from scans.measures import measured_overlap, probe_size
+from scans.phase_map import integrate_gradient
+from scans.scan import Progress, Scan
+
+# Light this far from the beam, in radii of its disc, was scattered by the sample.
+DARK_FIELD_FROM = 1.15
+# Signal over noise at which a ring of spatial frequencies counts as seen: SNR = 1/3 is a correlation of 1/2 with
+# the truth, C² = SNR/(1 + SNR) (Rosenthal & Henderson, J. Mol. Biol. 333 (2003) 721, from memory).
+SEEN_SNR = 1 / 3
+# While reading, a view of what was read so far is given this often [s].
+LIVE_EVERY_S = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Radial:
+    """Mean counts a pixel and frame in rings around the direct beam.
+
+    Parameters
+    ----------
+    frequency_px
+        ``(R,)`` ring radius [detector pixels].
+    counts
+        ``(R,)`` mean counts; nan where a ring has no measured pixel.
+    floor
+        Counts a pixel and frame below which photon noise hides a ring in the reconstruction; None while the
+        gain or the overlap is unknown.
+    limit_px
+        First ring below the floor beyond the beam's disc; None where the signal reaches the detector's edge.
+    edge_px
+        Radius of the largest circle on the detector.
+    """
+
+    frequency_px: NDArray[np.float64]
+    counts: NDArray[np.float64]
+    floor: float | None
+    limit_px: float | None
+    edge_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class FirstLook:
+    """What one pass over the frames shows; detector axes are oriented.
+
+    Parameters
+    ----------
+    mean, maximum
+        ``(h, w)`` float32 patterns in `unit`; 0 where never measured.
+    totals
+        ``(J,)`` float64 counts of each frame, at the typical flux where a monitor says it: at the positions they
+        are the transmission map.
+    dark_field
+        ``(J,)`` share of the counts that fell outside the direct beam's disc; nan where there is no disc.
+    shift_px
+        ``(J, 2)`` float64 centre of mass of each frame minus the scan's median one [detector pixels];
+        nan where a frame has no counts.
+    phase
+        ``(J,)`` phase whose gradient fits those shifts best [rad]; nan where unknown.
+    saturated
+        ``(h, w)`` int64: in how many frames each pixel is saturated.
+    zero_frames
+        Indices of frames without any counts.
+    dead_px, hot_px
+        ``(K, 2)`` int64 pixels that the mask does not cover.
+    beam
+        Disc of the direct beam, or None.
+    radial
+        Counts over radius, or None without a beam.
+    unit
+        "photon" or "ADU".
+    n_read
+        Frames read so far: J when the look is complete. Frames not yet read are nan.
+    """
+
+    mean: NDArray[np.float32]
+    maximum: NDArray[np.float32]
+    totals: NDArray[np.float64]
+    dark_field: NDArray[np.float64]
+    shift_px: NDArray[np.float64]
+    phase: NDArray[np.float64]
+    saturated: NDArray[np.int64]
+    zero_frames: NDArray[np.int64]
+    dead_px: NDArray[np.int64]
+    hot_px: NDArray[np.int64]
+    beam: BeamDisc | None
+    radial: Radial | None
+    unit: str
+    n_read: int
+
+    def phase_gradient(self, geometry: Geometry) -> NDArray[np.float64]:
+        """Mean phase gradient under the probe ``(J, 2)`` [rad/m] from the shift of the pattern."""
+        return phase_gradient(self.shift_px, geometry)
+
+    def radial_rows(self, geometry: Geometry) -> list[tuple[str, str]]:
+        """Say what limits the resolution, for the table of `inspect`."""
+        r = self.radial
+        if r is None or r.floor is None:
+            return []
+        width = min(geometry.frame_width_m)
+        if r.limit_px is None:
+            text = f"the detector's edge ({width / (2 * r.edge_px) * 1e9:.3g} nm): signal reaches it"
+        else:
+            text = f"exposure, near {width / (2 * r.limit_px) * 1e9:.2g} nm: photon noise hides what is finer"
+        return [("half period limited by", text)]
+
+
+def phase_gradient(shift_px: NDArray[np.float64], geometry: Geometry) -> NDArray[np.float64]:
+    """Phase gradient [rad/m] that moves a pattern by `shift_px` ``(J, 2)``.
+
+    A ramp exp(i g·r) moves the pattern by n = g λz/(2π p) pixels (Fourier shift theorem).
+    """
+    scale = 2 * math.pi * np.asarray(geometry.pixel_size_m) / (geometry.wavelength_m * geometry.distance_m)
+    return shift_px * scale
+
+
+def first_look(
+    scan: Scan,
+    progress: Progress | None = None,
+    *,
+    on_view: Callable[[FirstLook], None] | None = None,
+    every_s: float = LIVE_EVERY_S,
+) -> FirstLook:
+    """Read all frames once, in blocks, and sum up what they show.
+
+    Parameters
+    ----------
+    progress
+        Called with (frames done, frames in all).
+    on_view
+        Called every `every_s` seconds of a long reading with what was seen so far.
+
+    Raises
+    ------
+    InputError
+        From `plan_readout`: gain, saturation, dark frames or mask do not fit.
+    """
+    readout = plan_readout(scan)
+    sums = _Sums(scan, readout)
+    shown = time.monotonic()
+    for part in scan.blocks(max_bytes=16 << 20):
+        sums.add(scan.frames[part], part)
+        if progress is not None:
+            progress(part.stop, scan.n_frames)
+        if on_view is not None and part.stop < scan.n_frames and time.monotonic() - shown >= every_s:
+            on_view(sums.look())
+            shown = time.monotonic()
+    return sums.look()
+
+
+class _Sums:
+    """Running sums of `first_look`."""
+
+    def __init__(self, scan: Scan, readout: Readout) -> None:
+        shape, n = readout.good.shape, scan.n_frames
+        self.scan, self.readout, self.n_read = scan, readout, 0
+        self.total, self.seen = np.zeros(shape), np.zeros(shape, np.int64)
+        self.maximum = np.full(shape, -np.inf, np.float32)
+        self.saturated = np.zeros(shape, np.int64)
+        self.totals, self.zero, self.scattered = np.full(n, np.nan), np.zeros(n, bool), np.full(n, np.nan)
+        self.centre = np.full((n, 2), np.nan)
+        # a hot pixel pulls the centre of mass of every frame: leave out those that a sample of frames shows
+        sample, n_sample = sample_mean(scan, readout)
+        floor = outlier_floor(n_sample, readout.unit, readout.read_noise)
+        sound = readout.good & ~hot_pixels(sample, readout.good, floor)
+        self.weight = sound.astype(np.float32)
+        self.beam = find_beam(sample, sound)
+        self.outside = self._outside(shape)
+
+    def _outside(self, shape: tuple[int, ...]) -> NDArray[np.float32] | None:
+        if self.beam is None:
+            return None
+        far = _radius(shape, self.beam.centre) > DARK_FIELD_FROM * self.beam.diameter_px / 2
+        return self.weight * far
+
+    def add(self, stored: NDArray[np.generic], part: slice) -> None:
+        block = self.readout.clean(stored)
+        values = block.values
+        measured = self.readout.good if block.bad is None else self.readout.good & ~block.bad
+        self.total += values.sum(axis=0, dtype=np.float64)
+        self.seen += np.sum(np.broadcast_to(measured, values.shape), axis=0)
+        np.maximum(self.maximum, np.where(measured, values, -np.inf).max(axis=0), out=self.maximum)
+        if block.saturated is not None:
+            self.saturated += block.saturated.sum(axis=0)
+        self.totals[part] = values.sum(axis=(1, 2), dtype=np.float64)
+        self.zero[part] = block.blank | ~np.broadcast_to(measured, values.shape).any(axis=(1, 2))
+        values *= self.weight
+        rows, columns = values.sum(axis=2, dtype=np.float64), values.sum(axis=1, dtype=np.float64)
+        mass = rows.sum(axis=1)
+        lit = mass > 0
+        for axis, profile in enumerate((rows, columns)):
+            moment = profile[lit] @ np.arange(profile.shape[1])
+            self.centre[part, axis][lit] = moment / mass[lit]
+        if self.outside is not None:
+            far = np.einsum("nyx,yx->n", values, self.outside, dtype=np.float64)
+            self.scattered[part][lit] = far[lit] / mass[lit]
+        self.n_read = part.stop
+
+    def look(self) -> FirstLook:
+        good, r = self.readout.good, self.readout
+        mean = self.total / np.maximum(self.seen, 1)
+        floor = outlier_floor(self.n_read, r.unit, r.read_noise)
+        known = np.isfinite(self.centre).all(axis=1)
+        middle = np.median(self.centre[known], axis=0) if known.any() else np.zeros(2)
+        shift = self.centre - middle
+        gradient = phase_gradient(shift, self.scan.geometry)
+        return FirstLook(
+            mean=mean.astype(np.float32),
+            maximum=np.where(self.seen > 0, self.maximum, 0).astype(np.float32),
+            totals=self.totals * _flux_correction(self.scan),
+            dark_field=self.scattered.copy(),
+            shift_px=shift,
+            phase=integrate_gradient(self.scan.positions_m, gradient),
+            saturated=self.saturated.copy(),
+            zero_frames=np.flatnonzero(self.zero),
+            dead_px=np.argwhere(dead_pixels(mean, good, floor)),
+            hot_px=np.argwhere(hot_pixels(mean, good, floor)),
+            beam=self.beam,
+            radial=None if self.beam is None else radial_counts(self.scan, mean, self.weight > 0, self.beam, r.unit),
+            unit=r.unit,
+            n_read=self.n_read,
+        )
+
+
+def _flux_correction(scan: Scan) -> NDArray[np.float64]:
+    """Factor per frame ``(J,)`` to the typical flux; 1 where the monitor does not say."""
+    if scan.monitor is None:
+        return np.ones(scan.n_frames)
+    usable = np.isfinite(scan.monitor) & (scan.monitor > 0)
+    if not usable.any():
+        return np.ones(scan.n_frames)
+    return np.where(usable, np.median(scan.monitor[usable]) / np.where(usable, scan.monitor, 1), 1.0)
+
+
+def _radius(shape: tuple[int, ...], centre: tuple[float, float]) -> NDArray[np.float64]:
+    y, x = (np.arange(n) - c for n, c in zip(shape, centre, strict=True))
+    return np.hypot(y[:, None], x[None, :])
+
+
+def radial_counts(scan: Scan, mean: NDArray[np.float64], good: NDArray[np.bool_], beam: BeamDisc, unit: str) -> Radial:
+    """Average a mean pattern ``(h, w)`` over rings one pixel wide, and mark what noise hides.
+
+    A frame gives one real number a detector pixel for a complex amplitude, whose root has a variance of 1/4
+    from photon noise; with half of the information lost, the signal over noise of a ring with I counts is I a
+    frame, and every sample point lies in o = probe area / area a position frames: SNR = o I. The floor is
+    where that falls to `SEEN_SNR`. An estimate, good to about 20 % in half period on simulated scans.
+    """
+    ring = _radius(mean.shape, beam.centre).round().astype(int)
+    n = np.bincount(ring[good], minlength=ring.max() + 1)
+    counts = np.bincount(ring[good], mean[good], minlength=ring.max() + 1) / np.where(n > 0, n, np.nan)
+    (h, w), (y, x) = mean.shape, beam.centre
+    edge = max(min(y, h - 1 - y, x, w - 1 - x), 1.0)
+    floor = _noise_floor(scan) if unit == "photon" else None
+    limit = None
+    if floor is not None:
+        beyond = (np.arange(len(counts)) > DARK_FIELD_FROM * beam.diameter_px / 2) & (np.arange(len(counts)) <= edge)
+        below = np.flatnonzero(beyond & (_smooth(counts) < floor))
+        limit = float(below[0]) if below.size else None
+    return Radial(np.arange(len(counts), dtype=float), counts, floor, limit, edge)
+
+
+def _smooth(counts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Take the mean over five rings, nan left out: single rings are noisy where they are dim."""
+    padded = np.pad(counts, 2, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
+    seen = np.isfinite(windows)
+    total = np.where(seen, windows, 0).sum(axis=1)
+    return total / np.where(seen.any(axis=1), seen.sum(axis=1), np.nan)
+
+
+def _noise_floor(scan: Scan) -> float | None:
+    probe = probe_size(scan.zone_plate, scan.geometry.wavelength_m)
+    spacing = measured_overlap(scan.positions_m, 1.0)
+    if probe is None or spacing is None or scan.zone_plate is None:
+        return None
+    lit = math.pi / 4 * probe.diameter_m**2 * (1 - scan.zone_plate.stop_fraction**2)
+    return SEEN_SNR / max(lit / spacing.step_m**2, 1.0)
