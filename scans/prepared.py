@@ -134,6 +134,32 @@ class PreparedScan:
         parts = [slice(j, j + step) for j in range(0, len(self.counts), step)]
         return np.concatenate([self.normalised(p).sum(axis=(1, 2), dtype=np.float64) for p in parts])
 
+    def as_scan(self) -> Scan:
+        """Return a scan of its own made of these frames: oriented, centred, cleaned; nothing is left to be done."""
+        scan, used, middle = self.scan, self.frame_index, float(self.counts.shape[-1] // 2)
+        index = used if scan.index_in_file is None else scan.index_in_file[used]
+        raw = scan.raw_positions
+        return Scan(
+            frames=self.counts,
+            positions_m=self.positions_m,
+            geometry=self.geometry,
+            layout="prepared",
+            title=scan.title,
+            mask=self.mask,
+            flat=self.response,
+            counts_per_photon=1.0 if self.unit == "photon" else None,
+            read_noise=self.read_noise or None,
+            beam_centre_px=(middle, middle),
+            zone_plate=scan.zone_plate,
+            raw_positions=None if raw is None else replace(raw, values=raw.values[used]),
+            readings_m=None if scan.readings_m is None else scan.readings_m[used],
+            monitor=None if (self.flux == 1).all() else self.flux.astype(np.float64),
+            exposure_s=scan.exposure_s,
+            index_in_file=index,
+            prepared=(f"from {scan.name}", *self.steps),
+            notes=scan.notes,
+        )
+
     def part(self, rows: slice) -> PreparedScan:
         """Return some of the frames."""
         per_frame: dict[str, Any] = {

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from scans.errors import InputError
 from scans.geometry import Geometry
 
-
 Progress = Callable[[int, int], None]  # called with (frames done, frames in all)
 
 
@@ -184,10 +183,12 @@ class Scan:
     dark_exposures_s
         ``(K,)`` exposure of each dark frame [s] where they differ; None when they do not, or it is unknown.
     flat
-        ``(h, w)`` float response of each pixel relative to the typical one: dark-corrected counts are divided
-        by it. None when unknown or corrected already.
+        ``(h, w)``, or ``(J, h, w)`` where frames differ, response of each pixel relative to the typical one: the
+        counts that it shows where one with response 1 shows one. None when unknown or corrected already.
     counts_per_photon
         Detector gain [counts/photon]; None when unknown.
+    read_noise
+        Rms of one pixel [stored counts], for scans without dark frames; None when unknown.
     saturation
         Stored counts at and above this value are not to be trusted; None when unknown.
     beam_centre_px
@@ -201,6 +202,8 @@ class Scan:
         Exposure of all frames [s]; ``(J,)`` where frames differ (interleaved long and short exposures).
     index_in_file
         ``(J,)`` int64 number of each frame in the file's stack; None when that is 0 to J-1.
+    prepared
+        What was done to the frames already, a line a step (they were written by `prepare`); empty for raw frames.
     notes
         Where each value came from, guesses marked.
     """
@@ -218,6 +221,7 @@ class Scan:
     dark_exposures_s: NDArray[np.float64] | None = None
     flat: NDArray[np.float64] | None = None
     counts_per_photon: float | None = None
+    read_noise: float | None = None
     saturation: float | None = None
     beam_centre_px: tuple[float, float] | None = None
     orientation: Orientation = Orientation()
@@ -228,6 +232,7 @@ class Scan:
     exposure_s: float | None = None
     exposures_s: NDArray[np.float64] | None = None
     index_in_file: NDArray[np.int64] | None = None
+    prepared: tuple[str, ...] = ()
     notes: tuple[Note, ...] = field(default=())
 
     def __post_init__(self) -> None:
@@ -270,7 +275,7 @@ class Scan:
         n, dark = self.n_frames, self.dark
         n_dark = None if dark is None else dark.shape[0] if dark.ndim == 3 else 1
         for name, shape in (
-            ("flat", stored),
+            ("flat", stored if self.flat is None or self.flat.ndim == 2 else (n, *stored)),
             ("monitor", (n,)),
             ("exposures_s", (n,)),
             ("index_in_file", (n,)),
