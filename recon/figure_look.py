@@ -120,7 +120,7 @@ def _patterns(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook) -> 
     mean, top = (np.where(good, values, np.nan) for values in (look.mean, look.maximum))
     scale = count_scale(mean, f"{unit} per frame")
     first = pattern_panel(page, boxes[0], mean, g, title="Mean pattern", scale=scale)
-    mark_pixels(first, g, good.shape, [(look.hot_px, "hot"), (look.dead_px, "dead")])
+    mark_pixels(first, g, good.shape, [(pixels, name) for name, pixels in look.bad_px.items()])
     scale = count_scale(top, unit)
     second = pattern_panel(page, boxes[1], top, g, title="Brightest value of each pixel", scale=scale)
     mark_pixels(second, g, good.shape, [(saturated, "saturated")])

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 from numpy.typing import NDArray
 
-from recon.figure_colours import HATCH, ORANGE, SKY, VERMILION, Scale
+from recon.figure_colours import BLUE, HATCH, MUTED, ORANGE, SKY, VERMILION, Scale
 from recon.figure_panels import notes_below
 from recon.figure_parts import Box, Page, Window, edges, frequency_text, image, thinned
 from scans.geometry import Geometry
@@ -52,7 +52,7 @@ def _frequency_window(geometry: Geometry, shape: tuple[int, ...]) -> Window:
 def mark_pixels(
     axes: Axes, geometry: Geometry, shape: tuple[int, ...], groups: Sequence[tuple[NDArray[Any], str]]
 ) -> None:
-    """Mark pixels ``(K, 2)`` of a pattern: "dead", "hot" or "saturated"; their numbers stand below right."""
+    """Mark pixels ``(K, 2)`` of a pattern by kind; their numbers stand below right."""
     place, notes = _frequency_window(geometry, shape), []
     size = np.array([place.bottom - place.top, place.right - place.left]) / shape
     for pixels, name in groups:
@@ -66,4 +66,12 @@ def mark_pixels(
     notes_below(axes, notes)
 
 
-_PIXEL_MARKS = {"dead": ("s", "□", SKY), "hot": ("x", "×", VERMILION), "saturated": ("o", "○", ORANGE)}
+_PIXEL_MARKS = {
+    "dead": ("s", "□", SKY),
+    "weak": ("s", "□", BLUE),
+    "lines": ("s", "□", SKY),
+    "stuck": ("D", "◇", MUTED),
+    "hot": ("x", "×", VERMILION),
+    "noisy": ("x", "×", ORANGE),
+    "saturated": ("o", "○", ORANGE),
+}

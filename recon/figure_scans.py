@@ -21,7 +21,8 @@ from recon.figure_panels import (
 )
 from recon.figure_parts import COLOUR_BAR, EDGE, HEADER, WIDTH, Box, Page, Window, edges, header, house_style, polished
 from recon.figure_patterns import pattern_panel
-from scans.detector import plan_readout
+from scans.options import PrepareOptions
+from scans.readout_plan import plan_readout
 from scans.scan import Scan
 from scans.truth import Truth
 
@@ -75,11 +76,11 @@ def _positions(axes: Sequence[Axes], scan: Scan, truth: Truth) -> None:
 
 def _frames(page: Page, box: Box, scan: Scan) -> None:
     """Draw some frames, evenly spread over the scan, on one scale."""
-    readout = plan_readout(scan)
+    readout = plan_readout(scan, PrepareOptions(bad_pixels=False, spikes=False))
     chosen = np.unique(np.linspace(0, scan.n_frames - 1, FRAMES_SHOWN).round().astype(int))
     frames = []
     for j in chosen:
-        block = readout.clean(scan.frames[slice(int(j), int(j) + 1)])
+        block = readout.clean(scan.frames[slice(int(j), int(j) + 1)], np.array([j]))
         good = readout.good if block.bad is None else readout.good & ~block.bad[0]
         frames.append(np.where(good, block.values[0], np.nan))
     unit = "photons" if readout.unit == "photon" else readout.unit

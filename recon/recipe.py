@@ -18,6 +18,7 @@ import tomlkit
 from tomlkit.items import AoT, Table
 
 from recon.recipe_sections import (
+    MAPPING_KEYS,
     STAGE_KEYS,
     ObjectSection,
     PositionsSection,
@@ -31,6 +32,9 @@ from recon.recipe_sections import (
     shown,
 )
 from scans.errors import InputError
+
+# The one table within a table: [scan.mapping].
+MAPPING = "mapping"
 
 
 @dataclass(frozen=True)
@@ -64,8 +68,10 @@ class Recipe:
                 )
 
     def get(self, path: str) -> Any:
-        """Value of ``section.key`` or ``solve.NAME.key``; None when free."""
+        """Value of ``section.key``, ``scan.mapping.role`` or ``solve.NAME.key``; None when free."""
         table, stage, name = _split(path, path)
+        if stage == MAPPING:
+            return (self.scan.mapping or {}).get(name)
         return self._stage(stage, path).get(name) if table == "solve" else getattr(getattr(self, table), name)
 
     def reason(self, path: str) -> str | None:
@@ -78,7 +84,8 @@ class Recipe:
         Parameters
         ----------
         text
-            ``section.key=VALUE``, ``solve.NAME.key=VALUE`` for one table, ``solve.key=VALUE`` for all. VALUE
+            ``section.key=VALUE``, ``scan.mapping.role=NAME`` for one role of a mapping,
+            ``solve.NAME.key=VALUE`` for one table, ``solve.key=VALUE`` for all. VALUE
             is a TOML value; what is not one is a string. Where the recipe has no ``[[solve]]`` table, those
             that will be chosen are changed; only ``solve.solver=VALUE`` makes a single one, named "main".
 
@@ -103,6 +110,8 @@ class Recipe:
 
     def _overridden(self, text: str, path: tuple[str, str | None, str], value: Any) -> Recipe:
         table, stage, name = path
+        if stage == MAPPING:
+            return self._having([f"{table}.{stage}"], (self.scan.mapping or {}) | {name: value})
         if table != "solve":
             return self._having([f"{table}.{name}"], value)
         if not self.solve:
@@ -180,6 +189,8 @@ class Recipe:
             if value is None:
                 continue
             item = tomlkit.item(list(value) if isinstance(value, tuple) else value)
+            if isinstance(value, dict):
+                table.add(tomlkit.nl())  # [scan.mapping] stands on its own
             reason = self.reason(f"{prefix}.{name}")
             if reason is not None:
                 plain = "".join(c if c.isprintable() else " " for c in reason)  # TOML comments take no others
@@ -231,6 +242,7 @@ _SECTIONS: dict[str, type[Section]] = {
 }
 _PATHS = [f"{table}.{f.name}" for table, section in _SECTIONS.items() for f in fields(section)]
 _PATHS += [f"solve.{name}" for name in STAGE_KEYS]
+_PATHS += [f"scan.{MAPPING}.{name}" for name in MAPPING_KEYS]
 
 
 def read_recipe(path: str | Path) -> Recipe:
@@ -285,8 +297,11 @@ def _section(table: str, content: Any) -> Any:
         raise _unknown("", table, table)
     if not isinstance(content, dict):
         raise InputError(shown(content), where=table, expected="a table", fix=f"Write [{table}] on its own line.")
-    for name in content:
+    for name, value in content.items():
         _split(f"{table}.{name}", f"{table}.{name}")
+        if name == MAPPING and isinstance(value, dict):
+            for role in value:
+                _split(f"{table}.{name}.{role}", f"{table}.{name}.{role}")
     return _SECTIONS[table](**content)
 
 
@@ -296,20 +311,21 @@ def _solve_stage(content: dict[str, Any]) -> SolveStage:
 
 
 def _split(path: str, where: str) -> tuple[str, str | None, str]:
-    """Take a path apart into table, name of a ``[[solve]]`` table, key; raise on an unknown key."""
+    """Take a path apart into table, name of a ``[[solve]]`` table or "mapping", key; raise on an unknown key."""
     table, *rest = path.split(".")
     if table == "solve" and len(rest) in (1, 2):
         return table, rest[0] if len(rest) == 2 else None, rest[-1]
-    if len(rest) != 1 or path not in _PATHS:
-        raise _unknown(table, rest[-1] if rest else "", where)
-    return table, None, rest[0]
+    if path not in _PATHS:
+        within = f"{table}.{MAPPING}" if (table, rest[:-1]) == ("scan", [MAPPING]) else table
+        raise _unknown(within, rest[-1] if rest else "", where)
+    return table, rest[0] if len(rest) == 2 else None, rest[-1]
 
 
 def _unknown(table: str, name: str, where: str) -> InputError:
     """Make the error for an unknown key or table; a like key in the same table counts as nearer."""
 
     def likeness(path: str) -> float:
-        known_table, known = path.split(".")
+        known_table, _, known = path.rpartition(".")
         table_like = SequenceMatcher(None, table, known_table).ratio()
         return SequenceMatcher(None, name or table, known).ratio() + 0.3 * table_like
 
@@ -317,7 +333,7 @@ def _unknown(table: str, name: str, where: str) -> InputError:
     tables = [*_SECTIONS, "solve"]
     if not table and max(SequenceMatcher(None, name, t).ratio() for t in tables) > 0.6:
         near = f"[{nearest(name, tables)}]"
-    what = f'unknown key "{name}"' if table in _SECTIONS else f'unknown table or key "{table or name}"'
+    what = f'unknown key "{name}"' if table.split(".")[0] in _SECTIONS else f'unknown table or key "{table or name}"'
     if table in tables and not name:
         what = f'"{table}" alone, which is a table'
     return InputError(what, where=where, expected="a key of the recipe", fix=f"The nearest is {near}.")

@@ -24,6 +24,14 @@ ORIENTATIONS = (
     *("transpose+flip_y", "transpose+flip_x", "transpose+flip_y+flip_x"),
 )
 
+# Roles of the items of a file, as scans.formats.mapping_text.KEYS has them.
+MAPPING_KEYS = (
+    *("frames", "positions", "y", "x", "energy", "wavelength", "distance"),
+    *("pixel_size", "pixel_size_y", "pixel_size_x", "mask", "mask_bad", "dark", "flat", "monitor", "exposure"),
+    *("counts_per_photon", "saturation", "beam_centre", "beam_centre_y", "beam_centre_x"),
+    *("zone_plate_diameter", "outer_zone", "stop_fraction", "stop_diameter", "defocus"),
+)
+
 
 class Wrong(Exception):
     """A value is not what its key takes; the text says what it takes."""
@@ -113,6 +121,18 @@ def one_or_pair(item: Check) -> Check:
     return check
 
 
+def roles_and_names(value: Any) -> dict[str, str]:
+    """Take a table of roles, each with the name of an item of the file; what it names is checked when it is read."""
+    if not isinstance(value, dict):
+        raise Wrong("a table [scan.mapping] of roles and names")
+    for name, text in value.items():
+        if name not in MAPPING_KEYS:
+            raise Wrong(f'roles of the mapping; the nearest to "{name}" is "{nearest(str(name), MAPPING_KEYS)}"')
+        if not isinstance(text, str) or not text.strip():
+            raise Wrong(f'a name in quotes for {name}, such as "/raw/data" or "/raw/x in um"')
+    return dict(value)
+
+
 def scalar(value: Any) -> Scalar:
     """Take what a solver's own key may hold."""
     if not isinstance(value, bool | int | float | str) or (isinstance(value, float) and not math.isfinite(value)):
@@ -197,10 +217,16 @@ class ScanSection(Section):
         Metres a stage count, ``[y, x]`` of the stored columns or one number.
     readings_per_frame
         Stage readings in a row for each frame.
+    frames_per_position
+        Frames in a row at each position.
     flat
         What the file's flat field does to the counts: "divides", "multiplies", or "none".
     follow_external
         Follow links and virtual sources that lead out of the file's folder.
+    parts
+        Pattern of files beside the scan that hold it in parts, such as one a scan line.
+    mapping
+        ``[scan.mapping]``: the name of the item in the file for each role; the file is then read by these alone.
     """
 
     TABLE: ClassVar[str] = "scan"
@@ -213,8 +239,11 @@ class ScanSection(Section):
     position_axes: str | None = key(one_of(*POSITION_AXES))
     position_scale_m: tuple[float, float] | None = key(one_or_pair(number(above=0, unit="m")))
     readings_per_frame: int | None = key(whole(1))
+    frames_per_position: int | None = key(whole(1))
     flat: str | None = key(one_of("divides", "multiplies", "none"))
     follow_external: bool | None = key(yes_or_no)
+    parts: str | None = key(matching(r"[^/\\]+", "a pattern of file names without folders"))
+    mapping: dict[str, str] | None = field(default=None, metadata={"check": roles_and_names})
 
 
 @dataclass(frozen=True)

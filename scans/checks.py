@@ -11,9 +11,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from scans.overview import FirstLook
 from scans.geometry import Geometry
 from scans.measures import measured_overlap, pair_text, probe_size, raster_regularity, zone_plate_rows
+from scans.overview import FirstLook
 from scans.scan import Finding, Scan, ZonePlate
 
 Level = Literal["note", "caution", "serious"]
@@ -186,20 +186,6 @@ def unknown_gain(unit: str) -> list[Finding]:
             "how many counts a photon gives is not known; counts stay as stored (ADU), and the weight "
             "of noise and the coverage are unknown by that factor",
             "If counts are photons say -s prepare.counts_per_photon=1, otherwise give the detector's gain.",
-        )
-    ]
-
-
-def outlier_pixels(n_hot: int, n_dead: int) -> list[Finding]:
-    """Pixels that the mask does not cover but the mean pattern gives away."""
-    if not n_hot + n_dead:
-        return []
-    return [
-        Finding(
-            "caution",
-            "outlier-pixels",
-            f"{n_hot} hot and {n_dead} dead pixels stand out of the mean pattern and are not in the mask",
-            "Look at the first-look figure of `halfbit inspect` and add them to the file's mask.",
         )
     ]
 

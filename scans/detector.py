@@ -1,56 +1,83 @@
-"""From stored detector values to counts: dark, gain, marks, bad pixels, beam centre.
+"""From stored detector values to counts, block by block, as a plan says.
 
-Pure functions and frozen objects on arrays; the passes over a scan are in `preparation` and `checks`.
+The plan is made by `readout_plan`; the passes over a scan are in `preparation` and `overview`.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, special
 
-from scans.errors import InputError
-from scans.scan import Orientation, Scan
+from scans.bad_pixels import BadPixels
+from scans.darks import Darks
+from scans.offsets import OffsetPlan
+from scans.scan import Finding, Orientation, Scan
+from scans.smear import Smear
+from scans.spikes import SpikePlan
 
-SAMPLE_FRAMES = 48
-SAMPLE_BYTES = 256 << 20
+SAMPLE_FRAMES = 192
+SAMPLE_BYTES = 64 << 20
 # Area detectors write these into signed frames for gaps and bad pixels (common practice, no source).
 NEGATIVE_MARKS = (-1, -2)
+Window = tuple[slice, slice]
+WHOLE: Window = (slice(None), slice(None))
 
 
 class Block(NamedTuple):
     """Cleaned frames of one block, oriented and cropped.
 
-    `values` are ``(n, h, w)`` float32 in the unit of the `Readout`, 0 where unmeasured. `bad` and
+    `values` are ``(n, h, w)`` in the unit of the `Readout`, 0 where unmeasured. `bad` and
     `saturated` are ``(n, h, w)`` bool, or None where no pixel is. `blank` marks frames that are stored as
-    nothing but zeros. `nonfinite` and `marked` count pixels of each frame, bad pixels of the mask left out.
+    nothing but zeros. `nonfinite`, `marked` and `spikes` count pixels of each frame, bad pixels of the mask left
+    out. `offset` is what was taken from each frame for a drifting offset [stored counts].
     """
 
-    values: NDArray[np.float32]
+    values: NDArray[Any]
     bad: NDArray[np.bool_] | None
     saturated: NDArray[np.bool_] | None
     blank: NDArray[np.bool_]
     nonfinite: NDArray[np.int64]
     marked: NDArray[np.int64]
+    spikes: NDArray[np.int64]
+    offset: NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+class Sections(NamedTuple):
+    """Mean patterns of parts of the scan.
+
+    `means` ``(S, h, w)`` as stored, in the unit of the readout, 0 in unusable pixels; `at` ``(S,)`` mean frame
+    numbers; `n_frames` in all.
+    """
+
+    means: NDArray[np.float32]
+    at: NDArray[np.float64]
+    n_frames: int
+
+
+@dataclass(frozen=True, eq=False)
 class Readout:
-    """How one scan's stored values become counts.
+    """How one scan's stored values become counts; arrays ``(h, w)`` are as stored.
 
     Parameters
     ----------
-    good
-        ``(h, w)`` bool, oriented: pixels that the mask and the dark frames allow.
-    dark
-        ``(h, w)`` float32 mean dark, oriented, in stored counts; None when there is none.
-    gain
-        Stored counts a photon; 1 while unknown.
+    usable
+        bool: pixels that mask, dark frames and statistics allow in every frame.
+    masks
+        ``(J, h, w)`` bool where the file's mask differs from frame to frame, else None.
+    darks
+        None when nothing is subtracted.
+    exposures_s
+        ``(J,)`` that choose the dark of a frame, or one number, or None.
+    smear, offsets, spikes
+        Corrections, None where there is none.
+    response
+        float32 ``(h, w)`` or ``(J, h, w)``: flat field and beamstop; None where all are 1.
+    gain, gain_error
+        Stored counts a photon and its standard error (0 where stated); 1 while unknown.
     unit
         "photon", or "ADU" while the gain is unknown.
     read_noise
@@ -59,195 +86,172 @@ class Readout:
         Stored values at and above it are saturated; None for none.
     marks
         Whether -1 and -2 mean "no value".
+    sections
+        What a sample of cleaned frames looks like.
+    found
+        Bad pixels that the sample of frames shows beyond the mask; None when there were too few frames.
     orientation
         Applied to every block.
-    steps
-        What will be done, in words.
+    steps, findings
+        What will be done, in words, and what a person should know.
     """
 
-    good: NDArray[np.bool_]
-    dark: NDArray[np.float32] | None
-    gain: float
-    unit: str
-    read_noise: float
-    limit: float | None
-    marks: bool
+    usable: NDArray[np.bool_] = field(repr=False)
     orientation: Orientation
+    masks: NDArray[np.bool_] | None = field(default=None, repr=False)
+    darks: Darks | None = field(default=None, repr=False)
+    exposures_s: NDArray[np.float64] | float | None = field(default=None, repr=False)
+    smear: Smear | None = None
+    offsets: OffsetPlan | None = None
+    spikes: SpikePlan | None = None
+    response: NDArray[np.float32] | None = field(default=None, repr=False)
+    gain: float = 1.0
+    gain_error: float = 0.0
+    unit: str = "ADU"
+    read_noise: float = 0.0
+    limit: float | None = None
+    marks: bool = False
+    sections: Sections | None = field(default=None, repr=False)
+    found: BadPixels | None = None
     steps: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
-    def clean(self, stored: NDArray[Any], window: tuple[slice, slice] = (slice(None), slice(None))) -> Block:
-        """Clean stored frames ``(n, h, w)``; `window` is a part of the oriented frame."""
-        part = self.orientation.apply(stored)[(slice(None), *window)]
-        good = self.good[window]
-        # marks are compared as stored: after a cast to float32 neighbouring integers look alike
-        saturated = None if self.limit is None else _some((part >= self.limit) & good)
-        marked = _some(np.isin(part, NEGATIVE_MARKS) & good) if self.marks else None
-        nonfinite = _some(~np.isfinite(part) & good) if part.dtype.kind == "f" else None
-        bad: NDArray[np.bool_] | None = None
-        for each in (saturated, marked, nonfinite):
-            if each is not None:
-                bad = each if bad is None else bad | each
-        values = np.asarray(part, dtype=np.float32, order="C", copy=True)
-        if self.dark is not None:
-            values -= self.dark[window]
-        if self.gain != 1:
+    @property
+    def good(self) -> NDArray[np.bool_]:
+        """Pixels usable in every frame ``(h, w)``, oriented."""
+        return self.orientation.apply(self.usable)
+
+    @property
+    def pattern(self) -> NDArray[np.float64]:
+        """Mean pattern of the sample ``(h, w)``, oriented."""
+        assert self.sections is not None
+        return self.orientation.apply(self.sections.means.mean(axis=0, dtype=np.float64))
+
+    @property
+    def looks_beyond(self) -> bool:
+        """Whether a pixel's value depends on pixels far from it, so that whole frames must be read."""
+        return self.smear is not None or (self.offsets is not None and self.offsets.mode != "none")
+
+    def clean(self, stored: NDArray[Any], frames: NDArray[np.int64], window: Window = WHOLE) -> Block:
+        """Clean stored frames ``(n, h, w)``.
+
+        Parameters
+        ----------
+        stored
+            As read.
+        frames
+            ``(n,)`` their numbers in the scan, which choose dark and mask.
+        window
+            Part of the *oriented* frame that is wanted.
+        """
+        flags = self.flags(stored, frames)
+        values, offset = self._counts(stored, frames)
+        spikes = None if self.spikes is None else self.spikes.find(values, flags.bad)
+        if self.unit == "photon" and self.gain != 1:
             values /= np.float32(self.gain)
-        values[:, ~good] = 0
+        bad = _either(flags.bad, spikes)
+        values[:, ~self.usable] = 0
         if bad is not None:
             values[bad] = 0
-        blank = ~np.any(part, axis=(1, 2), keepdims=False)
-        return Block(values, bad, saturated, blank, _per_frame(nonfinite, part), _per_frame(marked, part))
+        turn = (slice(None), *window)
 
+        def cut(array: NDArray[Any] | None) -> NDArray[Any] | None:
+            return None if array is None else self.orientation.apply(array)[turn]
 
-def _some(flags: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
-    return flags if flags.any() else None
-
-
-def _per_frame(flags: NDArray[np.bool_] | None, part: NDArray[Any]) -> NDArray[np.int64]:
-    return np.zeros(len(part), np.int64) if flags is None else flags.sum(axis=(1, 2), dtype=np.int64)
-
-
-def plan_readout(scan: Scan, counts_per_photon: float | None = None, saturation: float | None = None) -> Readout:
-    """Decide how the stored values of `scan` are read; the options go before what the file says.
-
-    Counts are called photons only when the file or the caller states the gain. Without it the stored
-    values stay as they are and the unit is "ADU": integers alone prove nothing, since a CCD writes them too.
-
-    Raises
-    ------
-    InputError
-        Gain or saturation not positive, dark frames of another shape, or no good pixel.
-    """
-    shape = tuple(int(n) for n in scan.frames.shape[1:])
-    gain = counts_per_photon if counts_per_photon is not None else scan.counts_per_photon
-    limit = saturation if saturation is not None else scan.saturation
-    for name, value in (("counts_per_photon", gain), ("saturation", limit)):
-        if value is not None and not (math.isfinite(value) and value > 0):
-            raise InputError(
-                f"{name} = {value:g}",
-                where=f"{scan.name}, {name}",
-                expected="a positive number",
-                fix=f"Give it with -s prepare.{name}=VALUE, or leave it out.",
-            )
-    steps = []
-    good = np.ones(shape, bool) if scan.mask is None else scan.mask.astype(bool)
-    dark, noise = None, 0.0
-    if scan.dark is not None:
-        dark, noise, usable = mean_dark(scan.dark, shape, scan.name)
-        good = good & usable
-        n_dark = scan.dark.shape[0] if scan.dark.ndim == 3 else 1
-        steps.append(f"dark: mean of {n_dark} dark frame(s) subtracted, median {np.median(dark):.4g} counts")
-    if not good.any():
-        raise InputError(
-            "no good pixel is left",
-            where=f"{scan.name}, mask",
-            expected="a mask that is True (good) somewhere",
-            fix="Check the mask's polarity in the file, or remove the mask.",
+        blank = ~np.any(stored, axis=(1, 2))
+        inside = cut(values)
+        assert inside is not None
+        return Block(
+            inside,
+            _some(cut(bad)),
+            _some(cut(flags.saturated)),
+            blank,
+            _per_frame(cut(flags.nonfinite), stored),
+            _per_frame(cut(flags.marked), stored),
+            _per_frame(cut(spikes), stored),
+            offset,
         )
-    if good.size > good.sum():
-        steps.append(f"mask: {good.size - good.sum()} of {good.size} pixels are bad in every frame")
-    limit = _whole_limit(limit, scan.frames.dtype)
-    if limit is not None:
-        steps.append(f"saturation: stored values from {limit:.10g} on are masked frame by frame")
-    marks = scan.frames.dtype.kind == "i" and scan.dark is None and not _goes_below_marks(scan)
-    if gain is not None:
-        steps.append(f"gain: {gain:.6g} counts a photon; unit photon")
-    else:
-        steps.append("gain: unknown, counts kept as stored; unit ADU")
-    scale = 1.0 if gain is None else float(gain)
-    if scan.orientation != Orientation():
-        steps.append(f"orientation: {scan.orientation}")
-    return Readout(
-        good=scan.orientation.apply(good),
-        dark=None if dark is None else scan.orientation.apply(dark),
-        gain=scale,
-        unit="ADU" if gain is None else "photon",
-        read_noise=noise / scale,
-        limit=limit,
-        marks=marks,
-        orientation=scan.orientation,
-        steps=tuple(steps),
-    )
+
+    def flags(self, stored: NDArray[Any], frames: NDArray[np.int64]) -> Flags:
+        """Return the pixels of frames as stored that hold no value: told before a cast makes them look alike."""
+        good = self.usable
+        saturated = None if self.limit is None else _some((stored >= self.limit) & good)
+        marked = _some(np.isin(stored, NEGATIVE_MARKS) & good) if self.marks else None
+        nonfinite = _some(~np.isfinite(stored) & good) if stored.dtype.kind == "f" else None
+        masked = None if self.masks is None else _some(~self.masks[frames] & good)
+        bad = masked
+        for each in (saturated, marked, nonfinite):
+            bad = _either(bad, each)
+        return Flags(bad, saturated, marked, nonfinite)
+
+    def _counts(
+        self, stored: NDArray[Any], frames: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+        """Subtract dark, smear and drifting offset; returns the offset of each frame."""
+        values = stored.astype(np.float32, order="C")
+        none = np.zeros(len(stored))
+        if stored.dtype.kind == "f":
+            values[~np.isfinite(values)] = 0
+        if self.darks is not None:
+            self._subtract_dark(values, frames)
+        if self.smear is None and self.offsets is None:
+            return values, none
+        unusable = ~self.usable
+        if self.smear is not None:
+            values[:, unusable] = 0
+            self.smear.correct(values)
+        taken = none if self.offsets is None else self.offsets.apply(values).frame
+        return values, taken
+
+    def _subtract_dark(self, values: NDArray[np.float32], frames: NDArray[np.int64]) -> None:
+        """Each frame's own dark: one for all, or that of its exposure."""
+        assert self.darks is not None
+        if not isinstance(self.exposures_s, np.ndarray):
+            values -= self.darks.at(self.exposures_s)[0]
+            return
+        own = self.exposures_s[frames]
+        for exposure in np.unique(own):
+            values[own == exposure] -= self.darks.at(float(exposure))[0]
 
 
-def _whole_limit(limit: float | None, dtype: np.dtype[Any]) -> float | None:
-    """Saturation limit; the top of an integer type is one too: overflow, or unsigned forms of the marks."""
-    if dtype.kind not in "iu":
-        return limit
-    top = int(np.iinfo(dtype).max) - (1 if dtype.kind == "u" and dtype.itemsize > 1 else 0)
-    # a Python int compares exactly with any integer type, a float would widen the whole block
-    return top if limit is None else min(math.ceil(limit), top)
+class Flags(NamedTuple):
+    """Pixels ``(n, h, w)`` of single frames without a value, as stored: any of the kinds, and each (None for none)."""
+
+    bad: NDArray[np.bool_] | None
+    saturated: NDArray[np.bool_] | None
+    marked: NDArray[np.bool_] | None
+    nonfinite: NDArray[np.bool_] | None
 
 
-def _goes_below_marks(scan: Scan) -> bool:
-    """Whether a sample of frames holds values below the marks: then negative values are noise."""
-    return any(int(frame.min()) < min(NEGATIVE_MARKS) for frame in sample_frames(scan))
+def _either(a: NDArray[np.bool_] | None, b: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
+    return b if a is None else a if b is None else a | b
 
 
-def sample_frames(scan: Scan) -> Iterator[NDArray[Any]]:
-    """Yield a bounded number of stored frames ``(1, h, w)`` spread evenly over the scan."""
+def _some(flags: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
+    return flags if flags is not None and flags.any() else None
+
+
+def _per_frame(flags: NDArray[np.bool_] | None, stored: NDArray[Any]) -> NDArray[np.int64]:
+    return np.zeros(len(stored), np.int64) if flags is None else flags.sum(axis=(1, 2), dtype=np.int64)
+
+
+def sample_index(scan: Scan) -> NDArray[np.int64]:
+    """Numbers of a bounded sample of frames: pairs of neighbours, evenly spread over the scan."""
     frame_bytes = int(np.prod(scan.frames.shape[1:])) * scan.frames.dtype.itemsize
-    n = min(SAMPLE_FRAMES, scan.n_frames, max(8, SAMPLE_BYTES // frame_bytes))
-    for j in np.unique(np.linspace(0, scan.n_frames - 1, n).round().astype(int)):
-        yield scan.frames[slice(int(j), int(j) + 1)]
+    n = min(SAMPLE_FRAMES, max(8, SAMPLE_BYTES // max(frame_bytes, 1)))
+    if n >= scan.n_frames:
+        return np.arange(scan.n_frames)
+    first = np.linspace(0, scan.n_frames - 2, max(n // 2, 1)).round().astype(np.int64)
+    return np.unique(np.concatenate([first, first + 1]))
 
 
-def sample_mean(scan: Scan, readout: Readout) -> tuple[NDArray[np.float64], int]:
-    """Return the mean pattern ``(h, w)`` of a sample of frames, oriented, and the number of frames."""
-    total = np.zeros(readout.good.shape)
-    seen = np.zeros(readout.good.shape, np.int64)
-    n = 0
-    for frame in sample_frames(scan):
-        block = readout.clean(frame)
-        total += block.values[0]
-        seen += readout.good if block.bad is None else readout.good & ~block.bad[0]
-        n += 1
-    return total / np.maximum(seen, 1), n
-
-
-def mean_dark(
-    dark: NDArray[Any], shape: tuple[int, ...], where: str
-) -> tuple[NDArray[np.float32], float, NDArray[np.bool_]]:
-    """Reduce dark frames ``(K, h, w)`` or ``(h, w)`` to mean, read noise and usable pixels.
-
-    The read noise is the rms over pixels of the standard deviation along the K frames [stored counts].
-    Pixels far outside the chi-square law of that variance (flickering, hit by a cosmic ray) are left out of
-    the rms; 0 when K is 1.
-    """
-    stack = dark[None] if dark.ndim == 2 else dark
-    if stack.ndim != 3 or stack.shape[0] < 1 or stack.shape[1:] != shape:
-        raise InputError(
-            f"dark frames of shape {dark.shape}",
-            where=f"{where}, dark",
-            expected=f"the stored frame's shape {shape}, or (frames, rows, columns) of that shape",
-            fix="Give the dark frames of the same detector region, or remove them from the file.",
-        )
-    total, usable = np.zeros(shape), np.ones(shape, bool)
-    for frame in stack:  # one at a time: a dark stack may be as large as the scan
-        usable &= np.isfinite(frame)
-        total += np.where(np.isfinite(frame), frame, 0)
-    mean = np.where(usable, total / len(stack), 0.0)
-    if len(stack) < 2:
-        return mean.astype(np.float32), 0.0, usable
-    spread = np.zeros(shape)
-    for frame in stack:
-        spread += np.where(usable, frame - mean, 0) ** 2
-    variance = spread[usable] / (len(stack) - 1)
-    return mean.astype(np.float32), math.sqrt(_clipped_mean_variance(variance, len(stack) - 1)), usable
-
-
-def _clipped_mean_variance(variance: NDArray[np.float64], dof: int) -> float:
-    """Mean of sample variances, values beyond the 1e-4 quantile of their chi-square law left out."""
-    if not variance.size:
-        return 0.0
-    factor = float(special.chdtri(dof, 1e-4)) / dof
-    mean = float(variance.mean())
-    for _ in range(20):
-        kept = variance[variance <= factor * mean]
-        if not kept.size or kept.mean() == mean:
-            break
-        mean = float(kept.mean())
-    return mean
+def sample_frames(scan: Scan) -> Iterator[tuple[NDArray[np.int64], NDArray[Any]]]:
+    """Yield the sample's frame numbers and stored frames, a few at a time."""
+    index = sample_index(scan)
+    for run in np.split(index, np.flatnonzero(np.diff(index) > 1) + 1):
+        for start in range(0, len(run), 16):
+            part = run[start : start + 16]
+            yield part, scan.frames[slice(int(part[0]), int(part[-1]) + 1)]
 
 
 def stored_point(
@@ -257,51 +261,3 @@ def stored_point(
     y = oriented_shape[0] - 1 - point[0] if orientation.flip_y else point[0]
     x = oriented_shape[1] - 1 - point[1] if orientation.flip_x else point[1]
     return (x, y) if orientation.transpose else (y, x)
-
-
-def hot_pixels(pattern: NDArray[Any], good: NDArray[np.bool_], floor: float) -> NDArray[np.bool_]:
-    """Return pixels that stick out of the mean pattern ``(h, w)``.
-
-    Hot is a value over `floor` plus three times the fourth largest of the 5 x 5 around it: up to three
-    neighbouring hot pixels are found, sharp edges of the beam are not (factors: common practice, no source).
-    """
-    clean = np.where(good, pattern, 0.0)
-    fourth = ndimage.rank_filter(clean, rank=-4, size=5, mode="reflect")
-    return good & (clean > 3 * np.maximum(fourth, 0) + floor)
-
-
-def dead_pixels(pattern: NDArray[Any], good: NDArray[np.bool_], floor: float) -> NDArray[np.bool_]:
-    """Return pixels that stay dark in the mean pattern ``(h, w)`` while both sides of them are lit.
-
-    Dead is a value below a tenth of what the pixels within three steps show on *both* sides, along rows or
-    along columns; that level must exceed `floor`. Edges of the beam are dark on one side only, and what hangs
-    on a larger shadow is left out.
-    """
-    clean = np.where(good, pattern, 0.0)
-    level = np.zeros(clean.shape)
-    for axis in (0, 1):
-        size = (3, 1) if axis == 0 else (1, 3)
-        near = ndimage.maximum_filter(clean, size=size, mode="constant")
-        before, after = _shifted(near, 2, axis), _shifted(near, -2, axis)
-        # the filter reaches one pixel, so shifted by two it covers distances 1 to 3 on that side
-        level = np.maximum(level, np.minimum(before, after))
-    dead = good & (level > floor) & (clean < 0.1 * level)
-    # narrow tips of a shadow (central stop, beam edge) look alike, but hang on an extended dark area
-    shadow = (clean < 0.1 * ndimage.maximum_filter(clean, size=7)) & ~dead
-    reach = ndimage.binary_dilation(shadow, np.ones((3, 3), bool), iterations=2, mask=dead | shadow)
-    return dead & ~reach
-
-
-def _shifted(image: NDArray[Any], by: int, axis: int) -> NDArray[Any]:
-    """Shift by whole pixels, zeros coming in."""
-    shift = (by, 0) if axis == 0 else (0, by)
-    return ndimage.shift(image, shift, order=0, mode="constant")
-
-
-def outlier_floor(n_frames: int, unit: str, read_noise: float) -> float:
-    """Smallest mean count at which a pixel can be judged: 50 photons over the scan, and above the read noise.
-
-    A pixel expecting 50 photons shows 5 or fewer with probability 6e-16 (Poisson). In ADU a photon may be
-    tens of counts, so twenty times more is wanted.
-    """
-    return max(50 * (1 if unit == "photon" else 20) / n_frames, 3 * read_noise)

@@ -11,10 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.beam import BeamDisc, find_beam
-from scans.detector import Readout, dead_pixels, hot_pixels, outlier_floor, plan_readout, sample_mean
+from scans.detector import Readout
 from scans.geometry import Geometry
 from scans.measures import measured_overlap, probe_size
+from scans.options import PrepareOptions
 from scans.phase_map import integrate_gradient
+from scans.pipeline import read_ahead
+from scans.readout_plan import plan_readout
 from scans.scan import Progress, Scan
 
 # Light this far from the beam, in radii of its disc, was scattered by the sample.
@@ -74,8 +77,8 @@ class FirstLook:
         ``(h, w)`` int64: in how many frames each pixel is saturated.
     zero_frames
         Indices of frames without any counts.
-    dead_px, hot_px
-        ``(K, 2)`` int64 pixels that the mask does not cover.
+    bad_px
+        ``(K, 2)`` int64 pixels by kind (hot, dead, ...) that the frames show beyond the mask.
     beam
         Disc of the direct beam, or None.
     radial
@@ -94,8 +97,7 @@ class FirstLook:
     phase: NDArray[np.float64]
     saturated: NDArray[np.int64]
     zero_frames: NDArray[np.int64]
-    dead_px: NDArray[np.int64]
-    hot_px: NDArray[np.int64]
+    bad_px: dict[str, NDArray[np.int64]]
     beam: BeamDisc | None
     radial: Radial | None
     unit: str
@@ -131,6 +133,7 @@ def first_look(
     scan: Scan,
     progress: Progress | None = None,
     *,
+    options: PrepareOptions | None = None,
     on_view: Callable[[FirstLook], None] | None = None,
     every_s: float = LIVE_EVERY_S,
 ) -> FirstLook:
@@ -140,6 +143,8 @@ def first_look(
     ----------
     progress
         Called with (frames done, frames in all).
+    options
+        As for `prepare`; only those on the detector count.
     on_view
         Called every `every_s` seconds of a long reading with what was seen so far.
 
@@ -148,11 +153,11 @@ def first_look(
     InputError
         From `plan_readout`: gain, saturation, dark frames or mask do not fit.
     """
-    readout = plan_readout(scan)
+    readout = plan_readout(scan, options)
     sums = _Sums(scan, readout)
     shown = time.monotonic()
-    for part in scan.blocks(max_bytes=16 << 20):
-        sums.add(scan.frames[part], part)
+    for part, stored in read_ahead(scan.frames, scan.blocks(max_bytes=16 << 20)):
+        sums.add(stored, part)
         if progress is not None:
             progress(part.stop, scan.n_frames)
         if on_view is not None and part.stop < scan.n_frames and time.monotonic() - shown >= every_s:
@@ -172,12 +177,11 @@ class _Sums:
         self.saturated = np.zeros(shape, np.int64)
         self.totals, self.zero, self.scattered = np.full(n, np.nan), np.zeros(n, bool), np.full(n, np.nan)
         self.centre = np.full((n, 2), np.nan)
-        # a hot pixel pulls the centre of mass of every frame: leave out those that a sample of frames shows
-        sample, n_sample = sample_mean(scan, readout)
-        floor = outlier_floor(n_sample, readout.unit, readout.read_noise)
-        sound = readout.good & ~hot_pixels(sample, readout.good, floor)
+        # a hot pixel pulls the centre of mass of every frame
+        found = readout.found
+        sound = readout.good if found is None else readout.good & ~readout.orientation.apply(found.combined)
         self.weight = sound.astype(np.float32)
-        self.beam = find_beam(sample, sound)
+        self.beam = find_beam(readout.pattern, sound)
         self.outside = self._outside(shape)
 
     def _outside(self, shape: tuple[int, ...]) -> NDArray[np.float32] | None:
@@ -187,7 +191,7 @@ class _Sums:
         return self.weight * far
 
     def add(self, stored: NDArray[np.generic], part: slice) -> None:
-        block = self.readout.clean(stored)
+        block = self.readout.clean(stored, np.arange(part.start, part.stop))
         values = block.values
         measured = self.readout.good if block.bad is None else self.readout.good & ~block.bad
         self.total += values.sum(axis=0, dtype=np.float64)
@@ -210,9 +214,8 @@ class _Sums:
         self.n_read = part.stop
 
     def look(self) -> FirstLook:
-        good, r = self.readout.good, self.readout
+        r = self.readout
         mean = self.total / np.maximum(self.seen, 1)
-        floor = outlier_floor(self.n_read, r.unit, r.read_noise)
         known = np.isfinite(self.centre).all(axis=1)
         middle = np.median(self.centre[known], axis=0) if known.any() else np.zeros(2)
         shift = self.centre - middle
@@ -226,13 +229,21 @@ class _Sums:
             phase=integrate_gradient(self.scan.positions_m, gradient),
             saturated=self.saturated.copy(),
             zero_frames=np.flatnonzero(self.zero),
-            dead_px=np.argwhere(dead_pixels(mean, good, floor)),
-            hot_px=np.argwhere(hot_pixels(mean, good, floor)),
+            bad_px=_bad_pixels(r),
             beam=self.beam,
             radial=None if self.beam is None else radial_counts(self.scan, mean, self.weight > 0, self.beam, r.unit),
             unit=r.unit,
             n_read=self.n_read,
         )
+
+
+def _bad_pixels(readout: Readout) -> dict[str, NDArray[np.int64]]:
+    """Pixels ``(K, 2)`` of each kind, oriented; kinds without any are left out."""
+    found = readout.found
+    if found is None:
+        return {}
+    kinds = {name: getattr(found, name) for name, n in found.counts.items() if n}
+    return {name: np.argwhere(readout.orientation.apply(mask)) for name, mask in kinds.items()}
 
 
 def _flux_correction(scan: Scan) -> NDArray[np.float64]:

@@ -130,7 +130,7 @@ class PreparedScan:
 
     def totals(self) -> NDArray[np.float64]:
         """Normalised counts of each frame ``(J,)``."""
-        step = max(1, (16 << 20) // self.counts[0].size)
+        step = max(1, (1 << 20) // self.counts[0].size)
         parts = [slice(j, j + step) for j in range(0, len(self.counts), step)]
         return np.concatenate([self.normalised(p).sum(axis=(1, 2), dtype=np.float64) for p in parts])
 
@@ -146,7 +146,7 @@ class PreparedScan:
             layout="prepared",
             title=scan.title,
             mask=self.mask,
-            flat=self.response,
+            flat=None if self.response is None else self.response.astype(np.float64),
             counts_per_photon=1.0 if self.unit == "photon" else None,
             read_noise=self.read_noise or None,
             beam_centre_px=(middle, middle),

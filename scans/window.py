@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from scans.beam import BeamDisc, find_beam
-from scans.detector import Readout, sample_mean, stored_point
+from scans.detector import Readout, stored_point
 from scans.errors import InputError
 from scans.scan import Finding, Scan
 
@@ -56,6 +56,10 @@ class Window:
             start.append(first - size // 2 * bin)
             rest.append(c - half_bin - first)
         return cls((start[0], start[1]), size, bin, shape, (rest[0], rest[1]))
+
+    def moved(self, by: tuple[int, int]) -> Window:
+        """Return the window moved by whole detector pixels."""
+        return replace(self, start=(self.start[0] + by[0], self.start[1] + by[1]))
 
     @property
     def side(self) -> int:
@@ -110,15 +114,8 @@ def choose_window(centre: tuple[float, float], size: int | None, bin: int, shape
     Raises
     ------
     InputError
-        Size odd or too small, or bin below 1.
+        Size odd or too small.
     """
-    if bin != int(bin) or bin < 1:
-        raise InputError(
-            f"{bin}",
-            where="prepare.bin",
-            expected="a whole number, 1 or more",
-            fix="-s prepare.bin=2 sums 2 x 2.",
-        )
     if size is None:
         size = fast_even_size(max(8, math.ceil(max(shape) / bin)))
     if size != int(size) or size < 8 or size % 2:
@@ -144,8 +141,8 @@ def beam_centre(
         y, x = _inside(centre_px, stored_shape, "prepare.centre_px")
         text = f"beam centre: ({y:.2f}, {x:.2f}) of the stored frame, as asked for"
         return scan.orientation.apply_point((y, x), stored_shape), [text], []
-    pattern, n = sample_mean(scan, readout)
-    disc = find_beam(pattern, readout.good)
+    disc = find_beam(readout.pattern, readout.good)
+    n = 0 if readout.sections is None else readout.sections.n_frames
     if scan.beam_centre_px is not None:
         y, x = _inside(scan.beam_centre_px, stored_shape, f"{scan.name}, beam centre")
         text = f"beam centre: ({y:.2f}, {x:.2f}) of the stored frame, as the file says"

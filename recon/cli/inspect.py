@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import replace
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from recon.cli.common import (
     EXIT_DONE,
+    EXIT_INPUT,
     FIGURE,
     Commands,
     add_command,
@@ -15,21 +17,33 @@ from recon.cli.common import (
     add_settings,
     finding_lines,
     finding_objects,
+    free_name,
     load_recipe,
     open_scan,
     output_path,
     progress_bar,
     report,
     save_figure,
+    say,
     scan_stem,
     still_free,
 )
+from scans.errors import InputError
+from scans.scan import Finding
+
+if TYPE_CHECKING:
+    from recon.recipe import Recipe
+    from scans.formats.roles import Proposal
 
 
 def add_parser(commands: Commands) -> None:
     """Add the command."""
     parser = add_command(
-        commands, "inspect", run, "read and check a scan, and draw a first look", "halfbit inspect run17.cxi"
+        commands,
+        "inspect",
+        run,
+        "read and check a scan, and draw a first look; propose a mapping for a file of unknown names",
+        "halfbit inspect run17.cxi",
     )
     parser.add_argument("scan", metavar="SCAN", help="scan file, or FILE::/entry")
     add_output(parser, "figure (.png) or folder (default: a numbered .png in the current folder)")
@@ -38,13 +52,57 @@ def add_parser(commands: Commands) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Load, look at every frame, check, draw, print."""
-    from recon import figures, workflow
-    from scans.checks import first_look, geometry_table
+    """Load, look at every frame, check, draw, print; a file of unknown names gets a mapping first."""
+    from scans.formats.mapping_text import UnknownLayout
 
     recipe = load_recipe(args)
     path = output_path(args, f"{scan_stem(args.scan)}_inspect", FIGURE)
-    scan = open_scan(args, recipe)
+    try:
+        scan = open_scan(args, recipe)
+    except UnknownLayout as unknown:
+        return _propose(args, recipe, path, unknown)
+    return _look(args, recipe, path, scan)
+
+
+def _propose(args: argparse.Namespace, recipe: Recipe, path: Path, unknown: InputError) -> int:
+    """Guess the roles, write the mapping, and go on with it where it is complete.
+
+    Raises
+    ------
+    InputError
+        When nothing in the file can be frames: there is nothing to propose then.
+    """
+    from recon.cli import proposal as texts
+
+    found = texts.propose_mapping(args.scan, recipe)
+    if not found.n_stacks and "frames" not in found.mapping:
+        fix = "Nothing in it can be diffraction frames (a stack of at least 8 x 8 pixels): name another file."
+        raise InputError(unknown.found, where=unknown.where, expected=unknown.expected, fix=fix)
+    written = free_name(path.parent, f"{scan_stem(args.scan)}_mapping", (".toml",))
+    texts.write_mapping(written, found, recipe, args.scan)
+    lines = texts.proposal_lines(found, args.scan, written)
+    if found.missing:
+        report(args, "\n".join(lines), texts.proposal_object(found, written))
+        say(f"halfbit inspect: {texts.what_to_do(found, args.scan, written)}")
+        return EXIT_INPUT
+    recipe = texts.with_mapping(recipe, found)
+    try:
+        scan = texts.marked_as_guessed(open_scan(args, recipe), found)
+        return _look(args, recipe, path, scan, (found, written))
+    except InputError:
+        report(args, "\n".join(lines), texts.proposal_object(found, written))
+        raise
+
+
+def _look(
+    args: argparse.Namespace, recipe: Recipe, path: Path, scan: Any, proposed: tuple[Proposal, Path] | None = None
+) -> int:
+    """Take the first look at a scan, and print it; with the mapping that was proposed for it."""
+    from recon import figures, workflow
+    from recon.cli import proposal as texts
+    from scans.checks import geometry_table
+    from scans.overview import first_look
+
     # What the recipe says of the detector goes before the file, in the first look too.
     given: dict[str, Any] = {
         "counts_per_photon": recipe.prepare.counts_per_photon,
@@ -57,22 +115,30 @@ def run(args: argparse.Namespace) -> int:
         prepared = workflow.prepare_scan(scan, recipe, progress)
     picture = save_figure(figures.inspect_figure(scan, look, prepared), still_free(path, force=args.force))
     table = geometry_table(scan, look)
-    report(args, _text(scan, prepared, table, picture), _machine(scan, prepared, table, picture))
+    lines, extra, findings = [], {}, prepared.findings
+    if proposed is not None:
+        findings = (texts.proposal_finding(*proposed), *findings)
+        lines = [*texts.proposal_lines(proposed[0], args.scan, proposed[1]), "", "with this mapping:"]
+        extra = texts.proposal_object(*proposed)
+    text = "\n".join([*lines, _text(scan, prepared, table, findings, picture)])
+    report(args, text, _machine(scan, prepared, table, findings, picture) | extra)
     return EXIT_DONE
 
 
-def _text(scan: Any, prepared: Any, table: list[tuple[str, str]], picture: Any) -> str:
+def _text(scan: Any, prepared: Any, table: list[tuple[str, str]], findings: tuple[Finding, ...], picture: Any) -> str:
     width = max(len(name) for name, _ in table)
     lines = [f"{scan.name} ({scan.layout})"]
     lines += [f"  {name:<{width}}  {value}" for name, value in table]
     lines += ["prepared"] + [f"  {step}" for step in prepared.steps]
     guesses = [f"  {n.what} = {n.value} ({n.where}: {n.why})" for n in scan.guesses]
     lines += (["guessed, please check", *guesses]) if guesses else []
-    lines += ["findings", *finding_lines(prepared.findings)] if prepared.findings else ["no findings"]
+    lines += ["findings", *finding_lines(findings)] if findings else ["no findings"]
     return "\n".join([*lines, f"figure  {picture}"])
 
 
-def _machine(scan: Any, prepared: Any, table: list[tuple[str, str]], picture: Any) -> dict[str, Any]:
+def _machine(
+    scan: Any, prepared: Any, table: list[tuple[str, str]], findings: tuple[Finding, ...], picture: Any
+) -> dict[str, Any]:
     geometry = prepared.geometry
     return {
         "scan": scan.path,
@@ -89,6 +155,6 @@ def _machine(scan: Any, prepared: Any, table: list[tuple[str, str]], picture: An
         "table": dict(table),
         "steps": prepared.steps,
         "notes": [vars(n) for n in scan.notes],
-        "findings": finding_objects(prepared.findings),
+        "findings": finding_objects(findings),
         "figure": picture,
     }

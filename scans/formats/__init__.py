@@ -7,25 +7,43 @@ One module per layout, with its dataset paths as a table on top. To add a layout
 
 from __future__ import annotations
 
+import math
 import os
+from contextlib import ExitStack, closing
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-import h5py
-
 from scans.errors import InputError
 from scans.formats import cxi, nexus
-from scans.formats.hdf5 import BrokenLink, InputFile, damaged
+from scans.formats.file_series import natural_key
+from scans.formats.hdf5 import READ_ERRORS, BrokenLink, InputFile, damaged
+from scans.formats.hdf5_source import Hdf5Source
+from scans.formats.items import Source
+from scans.formats.mapping import read_mapped
+from scans.formats.mapping_text import UnknownLayout, mapping_of
 from scans.formats.overrides import Overrides
 from scans.formats.values import attribute
 from scans.formats.writing import write, write_cxi, write_nexus
 from scans.scan import Scan
 
-__all__ = ["LAYOUTS", "load", "split_target", "write", "write_cxi", "write_nexus"]
+__all__ = [
+    "LAYOUTS",
+    "UnknownLayout",
+    "load",
+    "open_source",
+    "part_paths",
+    "split_target",
+    "write",
+    "write_cxi",
+    "write_nexus",
+]
 
 LAYOUTS: tuple[ModuleType, ...] = (nexus, cxi)
 MAX_LISTED = 12
+# First bytes of NumPy, ZIP (NumPy archives) and TIFF files (TIFF 6.0 section 2; BigTIFF).
+OTHER_STARTS = (b"\x93NUMPY", b"PK\x03\x04", b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
+TEXT_SUFFIXES = (".txt", ".csv", ".dat", ".tsv", ".asc", ".xy", ".json")
 
 
 def load(path: str | os.PathLike[str], **given: Any) -> Scan:
@@ -53,10 +71,99 @@ def load(path: str | os.PathLike[str], **given: Any) -> Scan:
     """
     overrides = Overrides(**given)
     name, target = split_target(path)
-    with InputFile(name) as file:
+    if overrides.mapping is not None:
+        return _load_mapped(path, overrides)
+    if overrides.parts is not None:
+        raise UnknownLayout(
+            "parts of a scan without a mapping",
+            where="scan.parts",
+            expected="names of what the parts hold",
+            fix=f"Run 'halfbit inspect {name} -s scan.parts={overrides.parts}', which proposes a mapping.",
+        )
+    if not is_hdf5(name):
+        with closing(open_source(path, follow_external=overrides.follow_external)) as source:
+            raise _unknown_layout(source)
+    with InputFile(name, follow_external=overrides.follow_external) as file:
         try:
             return _read(file, target, overrides)
         except (OSError, RuntimeError) as exc:
+            raise damaged(str(name), exc) from exc
+
+
+def is_hdf5(path: Path) -> bool:
+    """Tell whether a path is to be opened as HDF5: any file, good or bad, that is not known to be something else.
+
+    Folders, patterns, NumPy archives, TIFF files and text tables are told by their kind, first bytes or suffix.
+    """
+    if path.is_dir() or (not path.exists() and any(c in path.name for c in "*?{[")):
+        return False
+    try:
+        with open(path, "rb") as stream:
+            start = stream.read(8)
+    except OSError:
+        return True
+    text = path.suffix.lower() in TEXT_SUFFIXES and b"\x00" not in start and bool(start)
+    return not (text or start.startswith(OTHER_STARTS))
+
+
+def open_source(path: str | os.PathLike[str], *, follow_external: bool = False) -> Source:
+    """Open what a path names as a source of named items, whatever its layout.
+
+    Parameters
+    ----------
+    path
+        HDF5 file, folder, pattern, NumPy archive, TIFF file or text table.
+    follow_external
+        See `Overrides`.
+
+    Raises
+    ------
+    InputError
+        When it cannot be opened.
+    """
+    name, _ = split_target(path)
+    if is_hdf5(name):
+        return Hdf5Source(InputFile(name, follow_external=follow_external))
+    from scans.formats import folder_source
+
+    source: Source = folder_source.open_source(name, follow_external=follow_external)
+    return source
+
+
+def part_paths(path: Path, pattern: str) -> list[Path]:
+    """Files beside `path` whose names fit a pattern, in the order of the numbers in their names.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    folder = path if path.is_dir() else path.parent
+    found = [p for p in folder.glob(pattern) if p.is_file()]
+    if not found:
+        raise InputError(
+            f"no file fits {pattern!r}",
+            where="scan.parts",
+            expected=f"the parts of the scan in {folder.absolute()}",
+            fix="Correct -s scan.parts.",
+        )
+    return sorted(found, key=lambda p: natural_key(p.name))
+
+
+def _load_mapped(path: str | os.PathLike[str], overrides: Overrides) -> Scan:
+    """Read by the user's mapping alone; a dataset named after '::' is the frames."""
+    name, target = split_target(path)
+    entries = dict(overrides.mapping or {})
+    if target not in (None, "/"):
+        entries["frames"] = str(target)
+    with ExitStack() as stack:
+        external = overrides.follow_external
+        source = stack.enter_context(closing(open_source(name, follow_external=external)))
+        names = part_paths(name, overrides.parts) if overrides.parts else []
+        parts = [stack.enter_context(closing(open_source(p, follow_external=external))) for p in names]
+        try:
+            return read_mapped(source, mapping_of(entries), overrides, parts)
+        except READ_ERRORS as exc:
             raise damaged(str(name), exc) from exc
 
 
@@ -73,7 +180,7 @@ def _read(file: InputFile, target: str | None, overrides: Overrides) -> Scan:
     """Choose layout and entry, and read."""
     layout = max(LAYOUTS, key=lambda module: module.recognises(file))
     if not layout.recognises(file):
-        raise _unknown_layout(file)
+        raise _unknown_layout(Hdf5Source(file))
     entries: list[str] = layout.entries_of(file)
     if target not in (None, "/"):
         entry = next((e for e in entries if target == e or str(target).startswith(e + "/")), None)
@@ -104,20 +211,19 @@ def _only_entry(file: InputFile, layout: ModuleType, entries: list[str]) -> str:
     )
 
 
-def _unknown_layout(file: InputFile) -> InputError:
+def _unknown_layout(source: Source) -> UnknownLayout:
     """List what a file of no known layout holds, largest first."""
-    found: list[tuple[int, str]] = []
-    for path, node in file.walk(file.root):
-        if isinstance(node, BrokenLink):
-            found.append((0, f"{path} (broken link)"))
-        elif isinstance(node, h5py.Dataset) and node.shape:
-            found.append((-int(node.size), f"{path} {tuple(node.shape)} {node.dtype}"))
-    found.sort()
-    listing = "; ".join(text for _, text in found[:MAX_LISTED]) or "no arrays"
+    arrays = [item for item in source.items() if item.shape and "@" not in item.path]
+    arrays.sort(key=lambda item: -math.prod(item.shape))
+    found = [f"{item.path} {item.shape} {item.dtype}" for item in arrays]
+    if isinstance(source, Hdf5Source):
+        broken = [p for p, node in source.file.walk(source.file.root) if isinstance(node, BrokenLink)]
+        found += [f"{path} (broken link)" for path in broken]
+    listing = "; ".join(found[:MAX_LISTED]) or "no arrays"
     more = f"; and {len(found) - MAX_LISTED} more" if len(found) > MAX_LISTED else ""
-    return InputError(
+    return UnknownLayout(
         f"no known layout; it holds {listing}{more}",
-        where=str(file.path),
-        expected=f"a scan in one of the layouts {', '.join(str(m.LAYOUT) for m in LAYOUTS)}",
-        fix="Convert it (docs/file-layouts.md says what each layout needs).",
+        where=str(source.path),
+        expected=f"a scan in one of the layouts {', '.join(str(m.LAYOUT) for m in LAYOUTS)}, or a mapping of its names",
+        fix=f"Run 'halfbit inspect {source.path}', which proposes a mapping.",
     )

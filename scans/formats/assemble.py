@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import cast
 
 import numpy as np
 
 from scans.errors import InputError
 from scans.formats.facts import GIVEN, Facts
-from scans.formats.lazy import holds_light, trailing_dark
+from scans.formats.lazy import LazyFrames, holds_light, trailing_dark
 from scans.formats.overrides import parse_orientation
+from scans.formats.settling import settle
 from scans.geometry import Geometry
 from scans.scan import Orientation, Scan
 
@@ -59,9 +61,10 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
         When anything is missing, implausible, or does not fit together.
     """
     _apply_overrides(facts)
+    settle(facts)
     where = facts.file.where(facts.entry)
     _check_complete(facts, looked_at, where)
-    _check_counts(facts)
+    _check_positions(facts)
     _check_light(facts)
     if len(facts.problems) > 1:
         raise SeveralProblems(str(facts.file.path), facts.problems)
@@ -112,44 +115,34 @@ def _check_complete(facts: Facts, looked_at: Mapping[str, str], where: str) -> N
             facts.problems.append(InputError(f"no {what}", where=where, expected=looked_at[name], fix=fix))
 
 
-def _check_counts(facts: Facts) -> None:
-    """Frames and positions must be as many, and finite; nothing is cut without being asked for."""
-    if facts.frames is None or facts.positions is None:
+def _check_positions(facts: Facts) -> None:
+    """Positions of the frames in use must be finite."""
+    if facts.positions is None:
         return
-    n_frames, n_positions = len(facts.frames), len(facts.positions.values)
+    n = len(facts.positions.values)
     bad = np.flatnonzero(~np.isfinite(facts.positions.values).all(axis=1))
     if bad.size:
         facts.problems.append(
             InputError(
-                f"{bad.size} of {n_positions} positions are not finite, the first at frame {bad[0]}",
+                f"{bad.size} of {n} positions are not finite, the first at frame {bad[0]}",
                 where=facts.positions_where,
                 expected="finite positions for every frame",
                 fix="Correct the position table, or leave these frames out when writing the scan.",
             )
         )
-    if n_frames == n_positions:
-        return
-    facts.problems.append(
-        InputError(
-            f"{n_frames} frames in {facts.frames_path} but {n_positions} positions",
-            where=facts.positions_where,
-            expected="one position for every frame",
-            fix=f"For an aborted scan, -s scan.n_frames={min(n_frames, n_positions)} uses the first of both.",
-        )
-    )
 
 
 def _check_light(facts: Facts) -> None:
     """Refuse frames without a single count; note dark frames at the end."""
-    frames = facts.frames
-    if frames is None:
+    if facts.frames is None:
         return
+    frames = cast(LazyFrames, facts.frames)  # any stack that is as long and as large as it says
     where = facts.file.where(facts.frames_path)
     try:
         if not holds_light(frames):
             facts.problems.append(
                 InputError(
-                    f"all {len(frames)} frames are dark: no pixel holds a count",
+                    f"all {frames.shape[0]} frames are dark: no pixel holds a count",
                     where=where,
                     expected="diffraction patterns",
                     fix="Check the shutter and the detector's saving, or name another dataset after '::'.",

@@ -10,10 +10,11 @@ import numpy as np
 
 from scans.errors import InputError
 from scans.formats.assemble import assemble
-from scans.formats.axes import orientation_from_vectors
+from scans.formats.cxi_detector import DISTANCE, PIXEL_X, PIXEL_Y, USED, read_geometry, read_pixels
 from scans.formats.facts import Facts
 from scans.formats.hdf5 import BrokenLink, InputFile, identity, named_frames, names
 from scans.formats.overrides import Overrides
+from scans.formats.own_fields import restore
 from scans.formats.values import attribute, read_array, read_text
 from scans.geometry import ENERGY_RANGE_EV, JOULE_PER_EV, PLANCK_TIMES_C_EV_M
 from scans.scan import Scan
@@ -28,24 +29,6 @@ ENERGY = (
 )
 WAVELENGTH = ("instrument_1/beam_1/incident_wavelength",)
 ZONE_PLATE = "instrument_1/optics_1"  # not of the standard: a beamline's own group
-# Relative to the detector group.
-DISTANCE = "distance"
-PIXEL_X, PIXEL_Y = "x_pixel_size", "y_pixel_size"
-BASIS_VECTORS, CORNER = "basis_vectors", "corner_position"
-MASK, DARK = "mask", "data_dark"
-COUNTS_PER_JOULE = "counts_per_joule"
-# Own fields of the detector group, beyond the standard.
-BEAM_CENTRE = "beam_center_px_slow_fast"
-COUNTS_PER_PHOTON = "counts_per_photon"
-SATURATION = "saturation_value"
-EXPOSURE = ("count_time", "exposure_time")
-MONITOR = "monitor"
-USED = {
-    *("data", "translation", DISTANCE, PIXEL_X, PIXEL_Y, BASIS_VECTORS, CORNER, MASK, DARK, COUNTS_PER_JOULE),
-    *(BEAM_CENTRE, COUNTS_PER_PHOTON, SATURATION, *EXPOSURE, MONITOR),
-}
-# CXI 1.6, mask bits: invalid, saturated, hot, dead, shadowed, bad, gap, noisy. "Has signal" (12) is no fault.
-BAD_PIXEL_BITS = 0x69F
 # Above this, a number without unit in an energy field is no photon energy in joule (6e8 eV).
 LARGEST_PHOTON_J = 1e-10
 
@@ -104,12 +87,12 @@ def read(file: InputFile, entry: str, overrides: Overrides, frames_path: str | N
     detector = _read_frames(facts, group, frames_path)
     _read_energy(facts, group)
     if detector is not None:
-        _read_geometry(facts, detector)
-        _read_pixels(facts, detector)
+        mosaic = read_geometry(facts, detector)
+        read_pixels(facts, detector, mosaic)
         facts.note_unused(detector, USED)
     _read_positions(facts, group, detector, frames_path)
     _read_zone_plate(facts, group)
-    return assemble(facts, LOOKED_AT)
+    return restore(assemble(facts, LOOKED_AT), facts, detector, file.group(group, "sample_1"))
 
 
 def _numbered(group: h5py.Group | None, word: str) -> list[str]:
@@ -206,80 +189,6 @@ def _read_energy(facts: Facts, group: h5py.Group) -> None:
         facts.note("energy_ev", raw, dataset, why, guess=True)
         return
     facts.energy_ev = facts.quantity("energy_ev", dataset, "energy", "J")
-
-
-def _read_geometry(facts: Facts, detector: h5py.Group) -> None:
-    """Distance, pixel sizes and orientation."""
-    file = facts.file
-    facts.distance_m = facts.quantity("distance_m", file.dataset(detector, DISTANCE), "length", "m")
-    y = facts.quantity("pixel_size_m", file.dataset(detector, PIXEL_Y), "length", "m")
-    x = facts.quantity("pixel_size_m", file.dataset(detector, PIXEL_X), "length", "m")
-    sizes = (y or x, x or y)
-    facts.pixel_stored_m = None if sizes[0] is None or sizes[1] is None else (sizes[0], sizes[1])
-    vectors = file.dataset(detector, BASIS_VECTORS)
-    if vectors is None:
-        return
-    orientation_from_vectors(facts, np.asarray(read_array(file, vectors), dtype=np.float64), vectors)
-
-
-def _read_pixels(facts: Facts, detector: h5py.Group) -> None:
-    """Mask, dark frames, gain, saturation and beam centre."""
-    file = facts.file
-    mask = file.dataset(detector, MASK)
-    if mask is not None:
-        bits = read_array(file, mask)
-        bad = bits.astype(bool) if bits.dtype.kind == "b" else (bits.astype(np.int64) & BAD_PIXEL_BITS) != 0
-        facts.set_mask(bad, mask, f"bits {BAD_PIXEL_BITS:#x} are bad (CXI 1.6)")
-    dark = file.dataset(detector, DARK)
-    if dark is not None:
-        facts.set_dark(dark)
-    _read_gain(facts, detector)
-    limit = facts.number(file.dataset(detector, SATURATION))
-    if limit is not None and limit > 0:
-        facts.saturation = limit
-        facts.note("saturation", limit, f"{file.where(detector)}/{SATURATION}", "own field, not of the standard")
-    facts.exposure_s = facts.quantity("exposure_s", _first(file, detector, EXPOSURE), "time", "s")
-    monitor = file.dataset(detector, MONITOR)
-    if monitor is not None:
-        facts.set_monitor(monitor)
-    _read_centre(facts, detector)
-
-
-def _read_gain(facts: Facts, detector: h5py.Group) -> None:
-    """Read counts per photon: the own field, or the standard's counts per joule times the photon energy."""
-    file = facts.file
-    own, standard = file.dataset(detector, COUNTS_PER_PHOTON), file.dataset(detector, COUNTS_PER_JOULE)
-    energy_ev = facts.overrides.energy_ev or facts.energy_ev
-    if own is not None:
-        value, where, why = facts.number(own), own, "own field, not of the standard"
-    elif standard is not None and energy_ev:
-        per_joule = facts.number(standard)
-        value = None if per_joule is None else per_joule * energy_ev * JOULE_PER_EV
-        where, why = standard, "counts per joule x photon energy"
-    else:
-        return
-    if value is not None and np.isfinite(value) and value > 0:
-        facts.counts_per_photon = value
-        facts.note("counts_per_photon", value, where, why)
-
-
-def _read_centre(facts: Facts, detector: h5py.Group) -> None:
-    """Direct beam: the own field, or where the detector's corner and axes put the optical axis."""
-    own = facts.file.dataset(detector, BEAM_CENTRE)
-    if own is not None:
-        point = np.asarray(read_array(facts.file, own), dtype=np.float64).reshape(-1)
-        if point.size == 2:
-            facts.set_centre((float(point[0]), float(point[1])), own, "own field, (row, column) as stored")
-        return
-    corner, vectors = facts.file.dataset(detector, CORNER), facts.file.dataset(detector, BASIS_VECTORS)
-    if corner is None or vectors is None:
-        return
-    start = np.asarray(read_array(facts.file, corner), dtype=np.float64).reshape(-1)
-    axes = np.asarray(read_array(facts.file, vectors), dtype=np.float64)
-    if start.size == 3 and axes.shape == (2, 3) and abs(np.linalg.det(axes[:, :2])) > 0 and start[:2].any():
-        # corner + (row + 1/2) slow + (column + 1/2) fast lies on the axis x = y = 0
-        row, column = np.linalg.solve(axes[:, :2].T, -start[:2]) - 0.5
-        facts.set_centre((float(row), float(column)), corner, "from corner_position and basis_vectors")
 
 
 def _read_positions(facts: Facts, group: h5py.Group, detector: h5py.Group | None, wanted: str | None) -> None:

@@ -1,27 +1,29 @@
-"""HDF5 files opened with care: every link is followed by us, and every failure becomes one clear message.
+"""An HDF5 file and what it links to: every link is followed by us, and every failure becomes one clear message.
 
-The library's own texts are vague and change between versions, so failures are told apart by exception type
-and by what the file itself shows (signature, superblock, links, filters), never by library text.
+A file from elsewhere must not make us read outside its own folder: external links, sources of virtual data and
+raw data files are all resolved by `InputFile.locate`, which refuses what lies elsewhere unless the user allows it.
 """
 
 from __future__ import annotations
 
 import os
-import struct
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeAlias
 
 import h5py
 
 from scans.errors import InputError
+from scans.formats.opening import open_file
 
-SIGNATURE = b"\x89HDF\r\n\x1a\n"
 MAX_LINK_HOPS = 32
 MAX_DEPTH = 12
 MAX_NODES = 50_000
 # Failures of the library while it reads a file that passed `open_file`.
 READ_ERRORS = (OSError, RuntimeError, KeyError)
+# Folders that the library would search before the file's own: for virtual sources, external links, raw files.
+SEARCH_VARIABLES = ("HDF5_VDS_PREFIX", "HDF5_EXT_PREFIX", "HDF5_EXTFILE_PREFIX")
 
 Node: TypeAlias = h5py.Group | h5py.Dataset
 
@@ -30,96 +32,8 @@ class BrokenLink(InputError):
     """A link or virtual source whose target is absent."""
 
 
-def open_file(path: str | os.PathLike[str], *, cache_bytes: int = 16 << 20) -> h5py.File:
-    """Open an HDF5 file for reading, with the compression filters registered.
-
-    Parameters
-    ----------
-    path
-        The file.
-    cache_bytes
-        Chunk cache of each dataset [bytes].
-
-    Raises
-    ------
-    InputError
-        When the file is absent, a folder, unreadable, not HDF5, truncated, locked or still being written.
-    """
-    import hdf5plugin  # noqa: F401  (importing it registers the filters)
-
-    try:
-        if os.path.isdir(path):
-            raise IsADirectoryError
-        with open(path, "rb"):
-            pass
-        return h5py.File(os.path.abspath(path), "r", rdcc_nbytes=cache_bytes, rdcc_nslots=10_007)
-    except (OSError, RuntimeError) as exc:
-        raise _explain_opening(Path(path), exc) from exc
-
-
-def _explain_opening(path: Path, exc: Exception) -> InputError:
-    """Say why `path` did not open, from the type of `exc` and the first bytes of the file."""
-    expected, found, fix = "a readable HDF5 file", f"cannot be opened ({type(exc).__name__})", ""
-    if isinstance(exc, FileNotFoundError):
-        found, fix = "no such file", f"Check the name; the folder looked in is {path.absolute().parent}."
-    elif isinstance(exc, IsADirectoryError):
-        found, fix = "is a folder", "Name one file in it."
-    elif isinstance(exc, PermissionError):
-        found, fix = "no permission to read it", "Ask its owner for read access, or copy it."
-    elif isinstance(exc, BlockingIOError):
-        found = "locked: another program has it open for writing"
-        fix = "Wait until the scan has ended or close that program; or copy the file and use the copy."
-    else:
-        found, fix = _explain_bytes(path, found)
-    return InputError(found, where=str(path), expected=expected, fix=fix)
-
-
-def _explain_bytes(path: Path, otherwise: str) -> tuple[str, str]:
-    """Tell apart not HDF5, truncated, left open by its writer (superblock: HDF5 file format, section II)."""
-    size = path.stat().st_size
-    block = _superblock(path)
-    if block is None:
-        return (
-            f"not an HDF5 file ({size} bytes, no HDF5 signature)",
-            "Convert the scan to a CXI or NeXus HDF5 file, or name another file.",
-        )
-    end, open_for_write = block
-    if end is None or size < end:
-        claim = "" if end is None else f" of the {end} that its header claims"
-        return (
-            f"truncated: holds {size} bytes{claim}",
-            "Copy the file again from its source; a file cut in writing cannot be read.",
-        )
-    if open_for_write:
-        return (
-            "marked as still open for writing",
-            "Wait until its writer has closed it; if that died, run 'h5clear -s' on a COPY of the file.",
-        )
-    return otherwise, (
-        "The file may be damaged, or on a disk without file locks: copy it again to a local disk and retry."
-    )
-
-
-def _superblock(path: Path) -> tuple[int | None, bool] | None:
-    """Return (recorded end of file, open for writing); None without signature, end None if cut within."""
-    with open(path, "rb") as stream:
-        start = 0
-        while True:  # a user block may come first: 0, 512, 1024, 2048 ...
-            stream.seek(start)
-            head = stream.read(64)
-            if head[:8] == SIGNATURE:
-                break
-            if len(head) < 64:
-                return None
-            start = max(512, 2 * start)
-    if len(head) < 48:
-        return None, False
-    version = head[8]
-    if version >= 2:
-        (end,) = struct.unpack_from("<Q", head, 28)
-        return start + end if end < 1 << 62 else None, bool(head[11] & 0b101)
-    (end,) = struct.unpack_from("<Q", head, 40 + 4 * (version == 1))
-    return start + end if end < 1 << 62 else None, False
+class Outside(BrokenLink):
+    """A link or virtual source whose target lies outside the file's folder."""
 
 
 class InputFile:
@@ -127,11 +41,26 @@ class InputFile:
 
     External links are resolved to the folder of the file and nowhere else: the library would also try the
     current folder and environment variables, and read another scan's equal-named file without complaint.
+
+    Parameters
+    ----------
+    path
+        The file.
+    follow_external
+        Whether linked files may lie outside its folder; each is then listed in `followed`.
+
+    Attributes
+    ----------
+    followed : dict
+        Files outside the folder that were read (absolute path), each with the first link that points there.
     """
 
-    def __init__(self, path: str | os.PathLike[str]) -> None:
+    def __init__(self, path: str | os.PathLike[str], follow_external: bool = False) -> None:
         self.path = Path(path)
-        self.root = open_file(path)
+        self.follow_external = follow_external
+        # by its real path: for virtual data the library would try the current folder before that of a link's target
+        self.root = open_file(path if not os.path.exists(path) else os.path.realpath(path))
+        self.followed: dict[str, str] = {}
         self._beside: dict[str, h5py.File] = {}
 
     def __enter__(self) -> InputFile:
@@ -156,31 +85,50 @@ class InputFile:
         BrokenLink
             When there is no such file, or it lies outside the folder.
         """
-        master = self.root.filename
-        folders = dict.fromkeys(os.path.dirname(p) for p in (master, os.path.realpath(master)))
-        starts = [os.path.dirname(origin.filename)] if origin not in (None, self.root) else list(folders)
-        candidates = [os.path.normpath(os.path.join(start, name)) for start in starts]
-        inside = [c for c in candidates if any(os.path.commonpath([f, c]) == f for f in folders)]
-        if not inside:
-            raise BrokenLink(
-                f"points to {name}, outside the file's own folder",
-                where=link,
-                expected=f"linked files in {starts[0]}",
-                fix="Copy or link that file beside the master file and correct the link.",
-            )
-        full = next((c for c in inside if os.path.isfile(c)), None)
-        if full is None:
-            raise BrokenLink(
-                f"points to {name}, which is missing",
-                where=link,
-                expected=f"{name} in {starts[0]}",
-                fix=f"Copy {os.path.basename(name)} beside the master file (other folders are not searched).",
-            )
-        if full == master:
+        full = self.locate(name, link=link, origin=origin)
+        if full == self.root.filename:
             return self.root
         if full not in self._beside:
             self._beside[full] = open_file(full)
         return self._beside[full]
+
+    @contextmanager
+    def visiting(self, name: str, *, link: str, origin: h5py.File) -> Iterator[h5py.File]:
+        """As `beside`, but close the file again if it was not open before: there may be thousands."""
+        before = set(self._beside)
+        yield self.beside(name, link=link, origin=origin)
+        for full in self._beside.keys() - before:
+            self._beside.pop(full).close()
+
+    def locate(self, name: str, *, link: str, origin: h5py.File | None = None) -> str:
+        """Return the real path of the file `name`, which `link` in the file `origin` points to.
+
+        Symbolic links count as what they point to: one that leaves the folder may have come with the file.
+
+        Raises
+        ------
+        BrokenLink
+            When there is no such file, or it lies outside the folder and that was not allowed.
+        """
+        folders = dict.fromkeys(os.path.dirname(p) for p in (os.path.abspath(self.path), self.root.filename))
+        starts = [os.path.dirname(origin.filename)] if origin not in (None, self.root) else list(folders)
+        candidates = {os.path.join(start, name): _real(os.path.join(start, name)) for start in starts}
+        own = [os.path.realpath(folder) for folder in folders]
+        inside = [real for real in candidates.values() if any(_is_below(real, folder) for folder in own)]
+        allowed = list(candidates.values()) if self.follow_external else inside
+        full = next((real for real in allowed if os.path.isfile(real)), None)
+        if full is not None:
+            if full not in inside:
+                self.followed.setdefault(full, link)
+            return full
+        if not allowed:
+            raise _outside(name, link, starts[0], next(iter(candidates)))
+        raise BrokenLink(
+            f"points to {name}, which is missing",
+            where=link,
+            expected=f"{name} in {starts[0]}",
+            fix=f"Copy {os.path.basename(name)} beside the master file (other folders are not searched).",
+        )
 
     def follow(self, start: h5py.Group, path: str, *, hops: int = 0) -> Node | None:
         """Return the object at `path` from `start` through soft and external links; None where there is none.
@@ -207,8 +155,8 @@ class InputFile:
             if link is None:
                 return None
             if isinstance(link, h5py.HardLink):
-                return _known(group[name])
-        except READ_ERRORS as exc:
+                return self._known(group[name], here)
+        except (*READ_ERRORS, TypeError) as exc:  # TypeError: a link of a kind that the library does not know
             raise damaged(here, exc) from exc
         if hops >= MAX_LINK_HOPS:
             raise BrokenLink("links in a circle", where=here, expected="a link to data", fix="Correct the link.")
@@ -227,6 +175,29 @@ class InputFile:
                 fix="Correct the link, or name the dataset itself after '::'.",
             )
         return target
+
+    def _known(self, node: Any, where: str) -> Node | None:
+        """Pass groups and datasets whose type and shape can be told; named types give None."""
+        if not isinstance(node, h5py.Dataset):
+            return node if isinstance(node, h5py.Group) else None
+        if node.is_virtual:
+            for mapping in node.virtual_sources():
+                # to tell the shape of endless virtual data, the library opens the sources
+                if h5py.h5s.UNLIMITED in mapping.vspace.get_simple_extent_dims(True):
+                    self._refuse_outside(source_name(mapping.file_name, where), where, node.file)
+        try:
+            _ = node.shape, node.dtype
+        except (TypeError, ValueError) as exc:  # a type that NumPy does not have, or nonsense in its place
+            raise OSError("type of data") from exc
+        return node
+
+    def _refuse_outside(self, name: str, where: str, origin: h5py.File) -> None:
+        try:
+            self.locate(name, link=where, origin=origin)
+        except Outside:
+            raise
+        except BrokenLink:  # missing: said when the data are wanted
+            return
 
     def group(self, start: h5py.Group, path: str) -> h5py.Group | None:
         """`follow`, but only to a group."""
@@ -260,15 +231,75 @@ class InputFile:
                     stack.append((node, f"{prefix}/{name}", depth + 1))
 
 
-def _known(node: Any) -> Node | None:
-    """Pass groups and datasets whose type and shape can be told; named types give None."""
-    if isinstance(node, h5py.Dataset):
-        try:
-            _ = node.shape, node.dtype
-        except (TypeError, ValueError) as exc:  # a type that NumPy does not have, or nonsense in its place
-            raise OSError("type of data") from exc
-        return node
-    return node if isinstance(node, h5py.Group) else None
+def _real(path: str) -> str:
+    """Real path; a name that no file can have (a zero byte, a circle of links) as it is."""
+    try:
+        return os.path.realpath(path)
+    except (ValueError, OSError):
+        return os.path.normpath(path.replace("\0", "?"))
+
+
+def _is_below(path: str, folder: str) -> bool:
+    return os.path.commonpath([folder, path]) == folder
+
+
+def _outside(name: str, link: str, folder: str, full: str) -> Outside:
+    """Return the error for a file outside the folder."""
+    symbolic = _is_below(os.path.normpath(full), folder)
+    how = f", a symbolic link to {os.path.realpath(full)}," if symbolic else ","
+    return Outside(
+        f"points to {name}{how} outside the file's own folder",
+        where=link,
+        expected=f"linked files in {folder}",
+        fix="If you trust the file, allow it with --follow-external; or copy that file beside the master file and "
+        "correct the link.",
+    )
+
+
+def source_name(name: str, where: str) -> str:
+    """Return the name of a virtual source as the library uses it: ``%b`` would become a number, ``%%`` is ``%``.
+
+    Raises
+    ------
+    BrokenLink
+        For a numbered name.
+    """
+    if "%" in name.replace("%%", ""):
+        raise BrokenLink(
+            f"numbered sources ({name})",
+            where=where,
+            expected="source files and datasets by their full names",
+            fix="Name the source dataset itself after '::', or write the virtual dataset with full names.",
+        )
+    return name.replace("%%", "%")
+
+
+def refuse_search_folders(where: str) -> None:
+    """Refuse environment variables that make the library look for linked files elsewhere first.
+
+    Raises
+    ------
+    InputError
+        Naming the variable.
+    """
+    for variable in SEARCH_VARIABLES:
+        if os.environ.get(variable):
+            raise InputError(
+                f"data in other files while the environment variable {variable} is set",
+                where=where,
+                expected="source files beside the master file and nowhere else",
+                fix=f"Unset {variable}: it would let another file of the same name be read instead.",
+            )
+
+
+def own_dataset(file: h5py.File, path: str) -> h5py.Dataset | None:
+    """Return the dataset at `path` through hard links only, None where there is none."""
+    node: Any = file["/"]
+    for part in (p for p in path.split("/") if p):
+        if not isinstance(node, h5py.Group) or not isinstance(node.get(part, getlink=True), h5py.HardLink):
+            return None
+        node = node[part]
+    return node if isinstance(node, h5py.Dataset) else None
 
 
 def names(group: h5py.Group | None) -> list[str]:

@@ -4,17 +4,27 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
-from typing import Any
+from threading import Lock
+from typing import Any, TypeAlias
 
 import h5py
 import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
-from scans.formats.hdf5 import READ_ERRORS, open_file
+from scans.formats.chunks import chunk_frames, complete_frames, read_box, unpacks_here
+from scans.formats.hdf5 import READ_ERRORS, own_dataset, refuse_search_folders
+from scans.formats.opening import open_file
 
+# Rows and columns of a stored frame; the whole frame.
+Window: TypeAlias = tuple[slice, slice]
+WHOLE: Window = (slice(None), slice(None))
+Reader: TypeAlias = Callable[..., NDArray[Any]]
+Opener: TypeAlias = Callable[[str], AbstractContextManager[h5py.File]]
+MAX_KEPT_OPEN = 64
 MAX_CACHE_BYTES = 256 << 20
 
 
@@ -35,9 +45,10 @@ class Block:
 class LazyFrames:
     """Stack of frames ``(J, h, w)`` in one or several HDF5 datasets, read slice by slice.
 
-    Holds names and numbers only, so it pickles and copies freely between processes; each access opens the
-    file, reads its slice and closes it. Read whole blocks (`Scan.blocks`), not frame by frame: a compressed
-    chunk is unpacked once per access.
+    Holds names and numbers only, so it pickles and copies freely between processes and threads; each access
+    opens the file, reads its slice and closes it. Read whole blocks (`Scan.blocks`), not frame by frame: a
+    compressed chunk is unpacked once per access. The number of frames is that at opening; in a file that is
+    still being written, `complete_now` tells how many there are by now.
 
     Parameters
     ----------
@@ -127,42 +138,126 @@ class LazyFrames:
             sources=self.sources,
         )
 
-    def _read(self, start: int, stop: int) -> NDArray[Any]:
+    def window(self, part: slice, window: Window = WHOLE) -> NDArray[Any]:
+        """Read rows and columns of the frames of a slice, ``(n, rows, columns)``; chunks outside stay packed.
+
+        Parameters
+        ----------
+        part
+            Frames; step 1.
+        window
+            Rows and columns of the stored frame; step 1.
+
+        Raises
+        ------
+        InputError
+            As for reading whole frames.
+        """
+        start, stop, step = part.indices(self.shape[0])
+        if step != 1:
+            raise TypeError("a window is read from consecutive frames: the slice's step must be 1")
+        return self._read(start, max(start, stop), window)
+
+    @contextmanager
+    def kept_open(self) -> Iterator[Reader]:
+        """Give a reader of windows that keeps its files open, for many accesses one after the other.
+
+        ``reader(part, window, out=None)`` does what `window` does; `out` is a buffer ``(>= n, rows, columns)`` of
+        this type, whose front is filled and returned. Several threads may call it.
+        """
+        kept: dict[str, h5py.File] = {}
+        lock = Lock()
+
+        def opened(name: str) -> AbstractContextManager[h5py.File]:
+            with lock:
+                if name not in kept:
+                    kept[name] = open_file(name, cache_bytes=self.cache_bytes)
+                    if len(kept) > MAX_KEPT_OPEN:
+                        del kept[next(iter(kept))]  # closed when its last reader has done with it
+                return nullcontext(kept[name])
+
+        def read(part: slice, window: Window = WHOLE, out: NDArray[Any] | None = None) -> NDArray[Any]:
+            start, stop, _ = part.indices(self.shape[0])
+            return self._read(start, max(start, stop), window, out, opened)
+
+        try:
+            yield read
+        finally:
+            for file in kept.values():
+                file.close()
+
+    def complete_now(self) -> int:
+        """Count the complete frames in the file(s) at this moment; it grows while a scan is being written."""
+        total = 0
+        for block in self.blocks:
+            with open_file(block.file) as file:
+                dataset = own_dataset(file, block.dataset)
+                if dataset is None:
+                    return total
+                count = math.prod(dataset.shape[:-2])
+                complete = complete_frames(dataset) if file.swmr_mode else count
+                total += complete
+                if complete < count:
+                    return total
+        return total
+
+    def _read(
+        self,
+        start: int,
+        stop: int,
+        window: Window = WHOLE,
+        out: NDArray[Any] | None = None,
+        opened: Opener | None = None,
+    ) -> NDArray[Any]:
         """Read frames `start` to `stop`."""
+        where = f"{self.blocks[0].file}::{self.blocks[0].dataset}"
+        if self.sources:
+            refuse_search_folders(where)
         for source in self.sources:
             if not os.access(source, os.R_OK):
                 raise InputError(
                     f"the source file {source} has gone",
-                    where=f"{self.blocks[0].file}::{self.blocks[0].dataset}",
+                    where=where,
                     expected="the files that were there when the scan was opened",
                     fix="Bring the file back; without it these frames would read as zeros.",
                 )
-        out = np.empty((stop - start, *self.shape[1:]), dtype=self.dtype)
+        y, x = (slice(*s.indices(n)) for s, n in zip(window, self.shape[1:], strict=True))
+        if y.step != 1 or x.step != 1:
+            raise TypeError("a window has whole rows and columns: its steps must be 1")
+        sides = (max(y.stop - y.start, 0), max(x.stop - x.start, 0))
+        out = np.empty((stop - start, *sides), dtype=self.dtype) if out is None else out[: stop - start]
+        opened = opened or self._open
         first = 0
         for block in self.blocks:
             low, high = max(start - first, 0), min(stop - first, block.n_frames)
-            if low < high:
-                self._read_block(block, low, high, out[first + low - start : first + high - start], first)
+            if low < high and out.size:
+                with opened(block.file) as file:
+                    part = out[first + low - start : first + high - start]
+                    self._read_block(file, block, (low, high), (y, x), part, first)
             first += block.n_frames
         return out
 
-    def _read_block(self, block: Block, low: int, high: int, out: NDArray[Any], first: int) -> None:
-        """Fill `out` with frames `low` to `high` of one dataset."""
-        with open_file(block.file, cache_bytes=self.cache_bytes) as file:
-            where = f"{block.file}::{block.dataset}"
-            dataset = file.get(block.dataset)
-            if not isinstance(dataset, h5py.Dataset) or dataset.shape != (*block.scan_shape, *self.shape[1:]):
-                raise InputError(
-                    "the dataset has changed or gone since the scan was opened",
-                    where=where,
-                    expected=f"shape {(*block.scan_shape, *self.shape[1:])}",
-                    fix="Open the scan again.",
-                )
-            try:
-                for selection, part in _runs(block.scan_shape, low, high):
-                    _fill(dataset, selection, out[part.start - low : part.stop - low])
-            except READ_ERRORS as exc:
-                raise self._damage(dataset, where, (low, high), first) from exc
+    def _open(self, name: str) -> h5py.File:
+        return open_file(name, cache_bytes=self.cache_bytes)
+
+    def _read_block(
+        self, file: h5py.File, block: Block, frames: tuple[int, int], window: Window, out: NDArray[Any], first: int
+    ) -> None:
+        """Fill `out` with `frames` (from, to) of one dataset."""
+        where = f"{block.file}::{block.dataset}"
+        dataset = own_dataset(file, block.dataset)
+        if dataset is None or not _still_holds(dataset, (*block.scan_shape, *self.shape[1:])):
+            raise InputError(
+                "the dataset has changed or gone since the scan was opened",
+                where=where,
+                expected=f"shape {(*block.scan_shape, *self.shape[1:])}",
+                fix="Open the scan again.",
+            )
+        try:
+            for selection, part in _runs(block.scan_shape, *frames):
+                _fill(dataset, (*selection, *window), out[part.start - frames[0] : part.stop - frames[0]])
+        except READ_ERRORS as exc:
+            raise self._damage(dataset, where, frames, first) from exc
 
     def _damage(self, dataset: h5py.Dataset, where: str, frames: tuple[int, int], first: int) -> InputError:
         """Name the frames that cannot be read among those asked for."""
@@ -171,7 +266,7 @@ class LazyFrames:
         for j in range(*frames):
             try:
                 for selection, _ in _runs(dataset.shape[:-2], j, j + 1):
-                    _fill(dataset, selection, scratch)
+                    _fill(dataset, (*selection, *(slice(0, n) for n in self.shape[1:])), scratch)
             except READ_ERRORS:
                 bad.append(first + j)
         named = ", ".join(str(j) for j in bad[:8]) + (f" ... {bad[-1]}" if len(bad) > 8 else "")
@@ -184,17 +279,21 @@ class LazyFrames:
         )
 
 
-def _fill(dataset: h5py.Dataset, selection: tuple[Any, ...], out: NDArray[Any]) -> None:
-    """Read a selection straight into frames ``(n, h, w)``, converting byte order on the way."""
-    shape = tuple(
-        len(range(*s.indices(n)))
-        for s, n in zip(selection, dataset.shape[: len(selection)], strict=True)
-        if isinstance(s, slice)
-    )
-    dataset.read_direct(out.reshape(*shape, *out.shape[1:]), selection)
+def _still_holds(dataset: h5py.Dataset, shape: tuple[int, ...]) -> bool:
+    """Tell whether a dataset still has the shape; it may have grown along its first axis."""
+    return len(dataset.shape) == len(shape) and dataset.shape[0] >= shape[0] and dataset.shape[1:] == shape[1:]
 
 
-def _runs(scan_shape: tuple[int, ...], low: int, high: int) -> Iterator[tuple[tuple[Any, ...], slice]]:
+def _fill(dataset: h5py.Dataset, box: tuple[slice, ...], out: NDArray[Any]) -> None:
+    """Read a box straight into frames ``(n, rows, columns)``, converting byte order on the way."""
+    target = out.reshape(*(s.stop - s.start for s in box))
+    if unpacks_here(dataset):
+        read_box(dataset, box, target)
+    else:
+        dataset.read_direct(target, box)
+
+
+def _runs(scan_shape: tuple[int, ...], low: int, high: int) -> Iterator[tuple[tuple[slice, ...], slice]]:
     """Cut the flat range `low` to `high` of a C-ordered grid into selections that are boxes."""
     if len(scan_shape) == 1:
         yield (slice(low, high),), slice(low, high)
@@ -223,18 +322,10 @@ def lazy_frames(datasets: list[h5py.Dataset], sources: tuple[str, ...] = ()) -> 
     shape = (int(first.shape[-2]), int(first.shape[-1]))
     chunk, cache = 1, 1 << 20
     if first.chunks is not None:
-        chunk = _chunk_frames(first.shape[:-2], first.chunks[:-2])
+        chunk = chunk_frames(first)
         across = math.prod(-(-n // c) for n, c in zip(shape, first.chunks[-2:], strict=True))
         cache = 2 * across * math.prod(first.chunks) * first.dtype.itemsize
     return LazyFrames(blocks, shape, first.dtype, chunk_frames=chunk, cache_bytes=cache, sources=sources)
-
-
-def _chunk_frames(scan_shape: tuple[int, ...], chunk: tuple[int, ...]) -> int:
-    """Frames in scan order that one row of chunks covers."""
-    for axis, side in enumerate(chunk):
-        if side > 1:
-            return min(int(side), int(scan_shape[axis])) * math.prod(int(n) for n in scan_shape[axis + 1 :])
-    return 1
 
 
 def holds_light(frames: LazyFrames) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 import h5py
@@ -10,14 +9,26 @@ import numpy as np
 
 from scans.errors import InputError
 from scans.formats.assemble import assemble
-from scans.formats.axes import orientation_from_vectors
 from scans.formats.facts import Facts
 from scans.formats.hdf5 import BrokenLink, InputFile, identity, names
+from scans.formats.nexus_detector import DISTANCE, PIXEL_X, PIXEL_Y, read_geometry
+from scans.formats.nexus_detector import USED as DETECTOR_USED
+from scans.formats.nexus_pixels import USED as PIXELS_USED
+from scans.formats.nexus_pixels import read_pixels
 from scans.formats.nexus_positions import read_positions
-from scans.formats.nexus_tree import Stack, Tree, copies_equal, find_stacks, grow, named_stack
+from scans.formats.nexus_tree import (
+    NOT_FRAMES,
+    Stack,
+    Tree,
+    copies_equal,
+    field,
+    find_stacks,
+    grow,
+    named_stack,
+)
 from scans.formats.overrides import Overrides
-from scans.formats.units import LENGTHS_M, normalise_unit
-from scans.formats.values import attribute, read_array, read_text
+from scans.formats.own_fields import restore
+from scans.formats.values import attribute, read_text
 from scans.geometry import PLANCK_TIMES_C_EV_M
 from scans.scan import Scan
 
@@ -33,24 +44,10 @@ ENERGY = (
     ("NXmonochromator", "wavelength", "length", "angstrom?"),
     ("NXdetector", "detectorSpecific/photon_energy", "energy", "eV?"),
 )
-# Fields of NXdetector.
-DISTANCE = ("distance", "detector_distance")
-PIXEL_X, PIXEL_Y = "x_pixel_size", "y_pixel_size"
-CENTRE_X, CENTRE_Y = "beam_center_x", "beam_center_y"
-MASKS = r"pixel_mask(_\d+)?"
-MASK_ELSEWHERE = "detectorSpecific/pixel_mask"
-SATURATION = ("saturation_value", "detectorSpecific/countrate_correction_count_cutoff")
-EXPOSURE = "count_time"
-IMAGE_KEY = "image_key"
-DARK, COUNTS_PER_PHOTON = "data_dark", "counts_per_photon"  # not of NeXus: the CXI name, and our own
-FLAT = "flatfield"
-SLOW, FAST = "slow_pixel_direction", "fast_pixel_direction"
-USED = {
-    *("data", "translation", *DISTANCE, PIXEL_X, PIXEL_Y, CENTRE_X, CENTRE_Y, SATURATION[0], EXPOSURE),
-    *(IMAGE_KEY, DARK, COUNTS_PER_PHOTON, FLAT, "pixel_mask", "depends_on", "transformations"),
-}
-# NXdetector pixel_mask: bits 0..15 mark faults, bit 31 an interpolated pixel (not a fault by itself).
-BAD_PIXEL_BITS = 0xFFFF
+USED = {"data", "data_1", "translation", *DETECTOR_USED, *PIXELS_USED}
+MONITOR = ("data", "integral")
+# Numbers that an areaDetector-style writer gives to the frames, under NDAttributes or beside the frames.
+IDS = ("NDArrayUniqueId", "uniqueKeys")
 # Fields of NXfresnel_zone_plate; defocus is not of NeXus.
 ZONE_PLATE = ("outer_diameter", "outermost_zone_width", "central_stop_diameter", "defocus")
 PHOTONS = ("x-ray", "xray", "x_ray", "photon", "ultraviolet")
@@ -83,8 +80,9 @@ def entries_of(file: InputFile) -> list[str]:
 
 def may_hold_frames(file: InputFile, entry: str) -> bool:
     """Tell whether an entry has a stack of images, or a broken link where one should be."""
-    stacks, _, broken = find_stacks(grow(file, entry))
-    return bool(stacks or broken)
+    stacks, others, broken = find_stacks(grow(file, entry))
+    images = [d for s in others for d in s.datasets if len(d.shape) > 2]
+    return bool(stacks or broken or any(attribute(d, "interpretation") not in NOT_FRAMES for d in images))
 
 
 def read(file: InputFile, entry: str, overrides: Overrides, frames_path: str | None = None) -> Scan:
@@ -115,14 +113,16 @@ def read(file: InputFile, entry: str, overrides: Overrides, frames_path: str | N
     detector = _detector_of(facts, tree, stack)
     _read_energy(facts, tree)
     if detector is not None:
-        _read_geometry(facts, tree, detector)
-        _read_pixels(facts, detector)
+        mosaic = read_geometry(facts, tree, detector)
+        read_pixels(facts, detector, mosaic)
         facts.note_unused(detector, USED)
     scan_shape = _scan_shape(stack)
     read_positions(facts, tree, scan_shape, stack.path if stack else "")
     _read_monitor(facts, tree)
     _read_zone_plate(facts, tree)
-    return assemble(facts, LOOKED_AT)
+    _check_ids(facts, tree)
+    sample = next((group for _, group in tree.of("NXsample")), None)
+    return restore(assemble(facts, LOOKED_AT), facts, detector, sample)
 
 
 def _scan_shape(stack: Stack | None) -> tuple[int, ...] | None:
@@ -221,11 +221,12 @@ def _read_energy(facts: Facts, tree: Tree) -> None:
     """Photon energy, from the first place that has one; others that disagree are noted."""
     for kind, name, quantity, default in ENERGY:
         for _, group in tree.of(kind):
-            dataset = facts.file.dataset(group, name)
+            dataset = field(facts.file, group, name)
             if dataset is None or facts.given("energy_ev"):
                 continue
             if facts.energy_ev is None and "energy_ev" not in facts.refused:
                 facts.energy_ev = _energy(facts, dataset, quantity, default)
+                _note_log(facts, dataset, name)
             elif facts.energy_ev:
                 _compare_energy(facts, dataset, quantity, default)
     for path, group in tree.of("NXsource"):
@@ -248,6 +249,15 @@ def _energy(facts: Facts, dataset: h5py.Dataset, kind: str, default: str) -> flo
     return PLANCK_TIMES_C_EV_M / length if length else None
 
 
+def _note_log(facts: Facts, dataset: h5py.Dataset, name: str) -> None:
+    """Say how far a logged value wandered (NXlog in the place of a field)."""
+    if facts.energy_ev is None or attribute(dataset.parent, "NX_class") != "NXlog":
+        return
+    values = facts.values(dataset).reshape(-1)
+    text = f"{values.size} values, mean {values.mean():.9g}, standard deviation {values.std():.3g}"
+    facts.note(f"log of {name}", text, dataset, "the middle one is used")
+
+
 def _compare_energy(facts: Facts, dataset: h5py.Dataset, kind: str, default: str) -> None:
     """Note an energy that differs from the one in use by more than 1 %."""
     aside = Facts(facts.file, facts.layout, facts.entry, facts.overrides)
@@ -256,106 +266,50 @@ def _compare_energy(facts: Facts, dataset: h5py.Dataset, kind: str, default: str
         facts.note("energy_ev", f"not used: {other:.9g}", dataset, f"differs from {facts.energy_ev:.9g}", guess=True)
 
 
-def _read_geometry(facts: Facts, tree: Tree, detector: h5py.Group) -> None:
-    """Distance, pixel sizes and orientation."""
-    file = facts.file
-    distances = [d for d in (file.dataset(detector, name) for name in DISTANCE) if d is not None]
-    if not facts.given("distance_m"):  # zero stands for unset
-        distances = [d for d in distances if facts.number(d)] or distances
-    facts.distance_m = facts.quantity("distance_m", distances[0] if distances else None, "length", "m?")
-    y = facts.quantity("pixel_size_m", file.dataset(detector, PIXEL_Y), "length", "m?")
-    x = facts.quantity("pixel_size_m", file.dataset(detector, PIXEL_X), "length", "m?")
-    sizes = (y or x, x or y)
-    facts.pixel_stored_m = None if sizes[0] is None or sizes[1] is None else (sizes[0], sizes[1])
-    for path, module in tree.of("NXdetector_module"):
-        slow, fast = file.dataset(module, SLOW), file.dataset(module, FAST)
-        if path.startswith(detector.name) and slow is not None and fast is not None:
-            vectors = [np.asarray(d.attrs.get("vector", ()), dtype=np.float64).reshape(-1) for d in (slow, fast)]
-            if all(v.size == 3 for v in vectors):
-                orientation_from_vectors(facts, np.stack(vectors), module)
-            return
-
-
-def _read_pixels(facts: Facts, detector: h5py.Group) -> None:
-    """Masks, dark frames, gain, saturation, exposure and beam centre."""
-    file = facts.file
-    masks = [n for n in names(detector) if re.fullmatch(MASKS, n)] or [MASK_ELSEWHERE]
-    for mask in (file.dataset(detector, name) for name in masks):
-        if mask is not None:
-            bits = read_array(file, mask)
-            bad = bits if bits.dtype.kind == "b" else (bits.astype(np.int64) & BAD_PIXEL_BITS) != 0
-            facts.set_mask(bad, mask, f"bits {BAD_PIXEL_BITS:#x} are bad (NXdetector)")
-    dark = file.dataset(detector, DARK)
-    if dark is not None:
-        facts.set_dark(dark)
-    gain = facts.number(file.dataset(detector, COUNTS_PER_PHOTON))
-    if gain is not None and np.isfinite(gain) and gain > 0:
-        facts.counts_per_photon = gain
-        facts.note("counts_per_photon", gain, f"{file.where(detector)}/{COUNTS_PER_PHOTON}", "not a NeXus field")
-    limits = [d for d in (file.dataset(detector, name) for name in SATURATION) if d is not None]
-    if limits:
-        facts.set_saturation(limits[0])
-    facts.exposure_s = facts.quantity("exposure_s", file.dataset(detector, EXPOSURE), "time", "s?")
-    flat = file.dataset(detector, FLAT)
-    if flat is not None:
-        facts.note(
-            "flat field",
-            "not applied",
-            flat,
-            "NeXus does not say whether it multiplies or divides",
-            guess=True,
-        )
-    _check_image_key(facts, detector)
-    _read_centre(facts, detector)
-
-
-def _check_image_key(facts: Facts, detector: h5py.Group) -> None:
-    """Refuse a stack that mixes dark or flat frames with the scan."""
-    dataset = facts.file.dataset(detector, IMAGE_KEY)
-    if dataset is None:
-        return
-    others = int(np.count_nonzero(read_array(facts.file, dataset)))
-    if others:
-        problem = InputError(
-            f"{others} frames are dark, flat or invalid by their key",
-            where=facts.file.where(dataset),
-            expected="only frames of the scan (key 0)",
-            fix="Write the scan's frames into a dataset of their own.",
-        )
-        facts.refuse(problem)
-
-
-def _read_centre(facts: Facts, detector: h5py.Group) -> None:
-    """Direct beam, in pixels or as a length, column first by name."""
-    x, y = facts.file.dataset(detector, CENTRE_X), facts.file.dataset(detector, CENTRE_Y)
-    if x is None or y is None:
-        return
-    point, units = [], []
-    for axis, dataset in enumerate((y, x)):
-        value, unit = facts.number(dataset), normalise_unit(attribute(dataset, "units") or "pixel")
-        if value is None or (unit != "pixel" and (unit not in LENGTHS_M or facts.pixel_stored_m is None)):
-            facts.note("beam centre", "unknown", dataset, f"{value} {unit} cannot be used", guess=True)
-            return
-        pixel = facts.pixel_stored_m[axis] if facts.pixel_stored_m else 1.0
-        point.append(value if unit == "pixel" else value * LENGTHS_M[unit] / pixel)
-        units.append(unit)
-    facts.set_centre((point[0], point[1]), y, f"(row, column) as stored, from {CENTRE_Y}, {CENTRE_X} in {units[0]}")
-
-
 def _read_monitor(facts: Facts, tree: Tree) -> None:
-    """Incident flux per frame: the monitor called control first."""
+    """Incident flux per frame: the monitor called control first, then any other, wherever it is."""
     monitors = sorted(tree.of("NXmonitor"), key=lambda item: not item[0].endswith("/control"))
     for _, group in monitors:
-        dataset = facts.file.dataset(group, "data")
-        if dataset is not None and dataset.shape and facts.monitor is None:
-            facts.set_monitor(dataset)
+        for name in MONITOR:
+            dataset = field(facts.file, group, name)
+            if dataset is not None and dataset.shape and dataset.size > 1:
+                facts.set_monitor(dataset)
+                break
+
+
+def _check_ids(facts: Facts, tree: Tree) -> None:
+    """Compare the detector's own numbers of the frames with their order: gaps are dropped frames."""
+    for kind in ("NXcollection", "NXdetector"):
+        for _, group in tree.of(kind):
+            for name in IDS:
+                dataset = _or_none(facts, group, name)
+                if dataset is None or dataset.size != facts.n_in_file or dataset.size < 2:
+                    continue
+                steps = np.diff(facts.values(dataset).reshape(-1))
+                if (steps < 1).any():
+                    why = "frames are used in the order of the stack"
+                    facts.note("numbers of the frames", "not increasing", dataset, why, guess=True)
+                elif (steps > 1).any():
+                    lost, after = int((steps - 1).sum()), int(np.argmax(steps > 1))
+                    why = f"the first after frame {after}: check that the positions leave them out too"
+                    facts.note("frames that the detector lost", lost, dataset, why, guess=True)
+                return
+
+
+def _or_none(facts: Facts, group: h5py.Group, name: str) -> h5py.Dataset | None:
+    """Numeric dataset of a group, or None."""
+    try:
+        dataset = field(facts.file, group, name)
+    except BrokenLink:
+        return None
+    return dataset if dataset is not None and dataset.shape and dataset.dtype.kind in "iuf" else None
 
 
 def _read_zone_plate(facts: Facts, tree: Tree) -> None:
     """Nominal focusing optic."""
     for _, group in tree.of("NXfresnel_zone_plate")[:1]:
         diameter, zone, stop, defocus = (
-            facts.quantity(f"zone plate {name}", facts.file.dataset(group, name), "length", "m?") for name in ZONE_PLATE
+            facts.quantity(f"zone plate {name}", field(facts.file, group, name), "length", "m?") for name in ZONE_PLATE
         )
         more: dict[str, Any] = {"defocus_m": defocus}
         if stop is not None and diameter:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import h5py
@@ -14,15 +14,26 @@ from numpy.typing import NDArray
 from scans.errors import InputError
 from scans.formats.facts import Facts
 from scans.formats.hdf5 import BrokenLink, InputFile, names
+from scans.formats.nexus_axes import (
+    axis_values,
+    chain_of_sample,
+    direction,
+    is_unused_rotation,
+    keep_chain,
+    several_readings,
+    streamed,
+)
 from scans.formats.nexus_tree import Tree
-from scans.formats.units import unit_factor
-from scans.formats.values import attribute, read_array, text_list
+from scans.formats.streams import mean_reading
+from scans.formats.values import attribute, text_list
 
 # Kinds of group that hold two axes called y and x, in order of preference; then names that are alike.
 NAMED_XY = ("NXdata", "NXtransformations", "NXsample")
 ALIKE = ("NXdata", "NXtransformations", "NXsample", "NXinstrument", "NXcollection")
 TRANSLATION = "translation"  # (N, 3) of the CXI side: columns x, y, z
-NOT_POSITIONS = re.compile(r"pixel|center|centre|_set$|_indices$|_errors$|_end$|_mask$|_weights$|offset|vector")
+NOT_POSITIONS = re.compile(
+    r"pixel|center|centre|_set$|_indices$|_errors$|_end$|_mask$|_weights$|offset|vector|_scaling_factor$"
+)
 AXIS_VALUES = ("value", "data")  # of an axis that is a group: NXpositioner, NXlog, NXdetector
 
 
@@ -54,26 +65,71 @@ def read_positions(facts: Facts, tree: Tree, scan_shape: tuple[int, ...] | None,
         Scan axes of the frames; None where there are no frames.
     frames_path
         Where they were found: the group that holds them comes first.
+
+    Of several places the first is taken that has one position for each frame, then one that has several readings
+    for each, then a stream of readings with times, then any: what numbers do not fit is settled, or asked, later.
     """
-    wanted = None if scan_shape is None else math.prod(scan_shape)
+    counts = () if scan_shape is None else (math.prod(scan_shape), len(facts.chosen))
     pairs = list(_pairs(tree, frames_path))
-    translations = _translations(tree)
-    fitting = [p for p in pairs if wanted is None or _length(p) == wanted]
+    try:
+        if _keep_fitting(facts, tree, pairs, counts, scan_shape):
+            return
+        for pair in (p for p in pairs if p.exact):
+            if _keep_readings(facts, tree, pair, counts):
+                return
+        first = next((p for p in pairs if p.exact), None) or next((p for p in pairs if p.has_units), None)
+        if first is not None:  # none fits: the first is kept, so that the message can name both numbers
+            _keep_pair(facts, tree, first, scan_shape)
+    except InputError as problem:
+        facts.refuse(problem, "positions")
+
+
+def _keep_fitting(
+    facts: Facts, tree: Tree, pairs: Sequence[AxisPair], counts: tuple[int, ...], scan_shape: tuple[int, ...] | None
+) -> bool:
+    """Keep positions that are as many as the frames; tells whether there were any."""
+    fitting = [p for p in pairs if not counts or _length(p) in counts or _several(p, counts)]
     exact = [p for p in fitting if p.exact]
     best = next((p for p in exact if p.has_units), None) or next(iter(exact), None)
+    chain, broken = chain_of_sample(facts, tree, counts, None if best is None else (best.y, best.x))
+    if chain is not None:
+        keep_chain(facts, *chain)
+        return True
     if best is None:
-        matching = [t for t in translations if wanted is None or t.shape[0] == wanted]
-        if matching or (translations and not fitting):
+        translations = _translations(tree)
+        matching = [t for t in translations if not counts or t.shape[0] in counts]
+        if matching or (translations and not pairs):
             _keep_translation(facts, (matching or translations)[0])
-            return
+            return True
         best = next((p for p in fitting if p.has_units), None) or next(iter(fitting), None)
-    if best is None:  # none fits: the first is kept, so that the message can name both numbers
-        best = next((p for p in pairs if p.exact), None)
-    if best is not None:
-        try:
-            _keep_pair(facts, tree, best, scan_shape)
-        except InputError as problem:
-            facts.refuse(problem, "positions")
+    if best is None and broken is not None and not pairs:
+        raise broken
+    if best is None:
+        return False
+    if not _several(best, counts) or not _keep_readings(facts, tree, best, counts):
+        _keep_pair(facts, tree, best, scan_shape)
+    return True
+
+
+def _several(pair: AxisPair, counts: tuple[int, ...]) -> bool:
+    """Tell whether both axes hold several readings for each frame, on their last axis."""
+    return all(
+        len(d.shape) >= 2 and d.shape[-1] > 1 and math.prod(d.shape[:-1]) in counts and d.size not in counts
+        for d in (pair.y, pair.x)
+    )
+
+
+def _keep_readings(facts: Facts, tree: Tree, pair: AxisPair, counts: tuple[int, ...]) -> bool:
+    """Keep several readings a frame, or a stream with times; tells whether the pair is either."""
+    if _several(pair, counts):
+        readings, why = several_readings(facts, pair.y, pair.x)
+    else:
+        stream = streamed(facts, tree, pair.y, pair.x)
+        if stream is None:
+            return False
+        readings, why = stream
+    _keep(facts, tree, pair, readings, why, guess=not pair.exact)
+    return True
 
 
 def _axis(file: InputFile, group: h5py.Group, name: str) -> h5py.Dataset | None:
@@ -140,67 +196,80 @@ def _mesh_order(pair: AxisPair, scan_shape: tuple[int, ...] | None) -> str | Non
 
 
 def _keep_pair(facts: Facts, tree: Tree, pair: AxisPair, scan_shape: tuple[int, ...] | None) -> None:
-    """Keep the readings of two axes."""
-    file = facts.file
-    y, x = _readings(facts, pair.group, pair.y), _readings(facts, pair.group, pair.x)
+    """Keep one reading a frame of two axes, or where each exposure starts and ends."""
+    (y, y_end), (x, x_end) = axis_values(facts, pair.y), axis_values(facts, pair.x)
     slow = _mesh_order(pair, scan_shape)
-    why = "positions of the beam on the sample: the illuminated patch moves by +y rows and +x columns"
+    why = ""
     if slow is not None:
-        grid = np.meshgrid(y, x, indexing="ij") if slow == "y" else np.meshgrid(x, y, indexing="ij")
-        y, x = (grid[0], grid[1]) if slow == "y" else (grid[1], grid[0])
-        why += f"; grid of two axes, {slow} slow"
+        y, x = _mesh(y, x, slow)
+        why = f"grid of two axes, {slow} slow"
+        y_end = x_end = None
     if y.size != x.size:
         raise InputError(
             f"{y.size} values in {pair.y.name}, {x.size} in {pair.x.name}",
-            where=file.where(pair.x),
+            where=facts.file.where(pair.x),
             expected="as many y as x",
             fix="Correct the positions in a copy of the file.",
         )
-    unit_y, unit_x = attribute(pair.y, "units"), attribute(pair.x, "units")
-    directions = np.stack([_direction(facts, pair.y, (1, 0)), _direction(facts, pair.x, (0, 1))], axis=1)
-    if unit_y and unit_x and unit_y != unit_x and not facts.given("position_unit"):
-        ratio = [unit_factor(u, "length", where=file.where(pair.x)) for u in (unit_x, unit_y)]
-        directions[:, 1] *= ratio[0] / ratio[1]
-    _note_rotations(facts, tree)
+    readings = np.stack([y.reshape(-1), x.reshape(-1)], axis=1)[:, None]
+    if y_end is not None or x_end is not None:
+        ends = [a if b is None else b for a, b in ((y, y_end), (x, x_end))]
+        end = np.stack([e.reshape(-1) for e in ends], axis=1)
+        readings = np.concatenate([readings, end[:, None]], axis=1)
+        why = "middle of start and end of exposure"
+    _keep(facts, tree, pair, readings, why, guess=not pair.exact or slow is not None)
+
+
+def _mesh(y: NDArray[np.float64], x: NDArray[np.float64], slow: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Grid of two axes; `slow` names the one of its rows."""
+    if slow == "y":
+        grid = np.meshgrid(y, x, indexing="ij")
+        return grid[0], grid[1]
+    grid = np.meshgrid(x, y, indexing="ij")
+    return grid[1], grid[0]
+
+
+def _keep(facts: Facts, tree: Tree, pair: AxisPair, readings: NDArray[np.float64], more: str, *, guess: bool) -> None:
+    """Keep readings ``(P, K, 2)`` of a pair; one a frame (K = 1) is the position itself."""
+    why = "positions of the beam on the sample: the illuminated patch moves by +y rows and +x columns"
+    why = "; ".join(part for part in ("" if pair.exact else "names alike but for y and x", why, more) if part)
+    directions = np.stack([direction(facts, pair.y, "y"), direction(facts, pair.x, "x")], axis=1)
+    _note_rotations(facts, tree, pair)
     facts.set_positions(
-        f"{file.where(pair.y)} and {pair.x.name}",
-        np.stack([y.reshape(-1), x.reshape(-1)], axis=1),
-        unit_y or unit_x,
-        names=(pair.y.name.rsplit("/", 1)[-1], pair.x.name.rsplit("/", 1)[-1]),
+        f"{facts.file.where(pair.y)} and {pair.x.name}",
+        mean_reading(readings),
+        (_unit(pair.y, pair.x), _unit(pair.x, pair.y)),
+        names=(_name(pair.y), _name(pair.x)),
         directions=directions,
-        why=why if pair.exact else "names alike but for y and x; " + why,
-        guess=not pair.exact or slow is not None,
+        why=why,
+        guess=guess,
+        readings=readings if readings.shape[1] > 1 else None,
     )
 
 
-def _readings(facts: Facts, group: h5py.Group, dataset: h5py.Dataset) -> NDArray[np.float64]:
-    """Read an axis; where its end of exposure is recorded too, the middle of both (a moving stage)."""
-    values = np.asarray(read_array(facts.file, dataset), dtype=np.float64)
-    end = facts.file.dataset(dataset.parent, dataset.name.rsplit("/", 1)[-1] + "_end")
-    if end is None or end.shape != dataset.shape:
-        return values
-    facts.note(f"positions {dataset.name}", "middle of start and end of exposure", end)
-    return 0.5 * (values + np.asarray(read_array(facts.file, end), dtype=np.float64))
+def _unit(axis: h5py.Dataset, other: h5py.Dataset) -> str | None:
+    """Return the unit of an axis: its own, that of its group, or the other axis's."""
+    for dataset in (axis, other):
+        unit = attribute(dataset, "units") or attribute(dataset.parent, "units")
+        if unit is not None:
+            return unit
+    return None
 
 
-def _direction(facts: Facts, dataset: h5py.Dataset, by_name: tuple[int, int]) -> NDArray[np.float64]:
-    """Sample ``(y, x)`` per unit of the axis: from its vector attribute, otherwise from its name."""
-    vector = np.asarray(dataset.attrs.get("vector", ()), dtype=np.float64).reshape(-1)
-    if vector.size == 3 and np.isfinite(vector).all() and np.abs(vector[:2]).max() > 0.5:
-        facts.note(f"direction of {dataset.name}", vector.tolist(), dataset, "its vector (x, y, z)")
-        return vector[1::-1]
-    return np.asarray(by_name, dtype=np.float64)
+def _name(axis: h5py.Dataset) -> str:
+    """Name of an axis; where it is a group, the group's."""
+    parts = (axis.name or "").split("/")
+    return parts[-2] if parts[-1] in AXIS_VALUES and len(parts) > 1 else parts[-1]
 
 
-def _note_rotations(facts: Facts, tree: Tree) -> None:
+def _note_rotations(facts: Facts, tree: Tree, pair: AxisPair) -> None:
     """Say that a turned sample is not accounted for."""
     for path, group in tree.of("NXtransformations"):
         if not path.startswith(tree.entry + "/sample"):
             continue
         for name in names(group):
             dataset = facts.file.dataset(group, name)
-            turned = dataset is not None and attribute(dataset, "transformation_type") == "rotation"
-            if turned and dataset is not None and np.any(read_array(facts.file, dataset)):
+            if dataset is not None and is_unused_rotation(facts, dataset, (pair.y, pair.x)):
                 why = "positions are used as written, in the plane across the beam"
                 facts.note("sample rotation", "not applied", dataset, why, guess=True)
 
@@ -219,7 +288,7 @@ def _translations(tree: Tree) -> list[h5py.Dataset]:
 
 def _keep_translation(facts: Facts, dataset: h5py.Dataset) -> None:
     """Keep translations (N, 3), in metres by the CXI standard."""
-    values = np.asarray(read_array(facts.file, dataset), dtype=np.float64)
+    values = facts.values(dataset)
     facts.set_positions(
         facts.file.where(dataset),
         np.ascontiguousarray(values[:, 1::-1]),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from itertools import pairwise
 
 import h5py
 import numpy as np
@@ -26,6 +28,8 @@ NOT_FRAMES = (
     "cmyk-image",
 )
 BLOCK = r"data_\d{6}"
+# First and last frame of a block, counted from 1.
+LOW, HIGH = "image_nr_low", "image_nr_high"
 
 
 @dataclass
@@ -35,8 +39,8 @@ class Tree:
     file: InputFile
     entry: str
     root: h5py.Group
-    groups: dict[str, list[tuple[str, h5py.Group]]] = field(default_factory=dict)
-    broken: list[BrokenLink] = field(default_factory=list)
+    groups: dict[str, list[tuple[str, h5py.Group]]] = dataclasses.field(default_factory=dict)
+    broken: list[BrokenLink] = dataclasses.field(default_factory=list)
 
     def of(self, name: str) -> list[tuple[str, h5py.Group]]:
         """``(path, group)`` of every group of class `name`."""
@@ -128,24 +132,61 @@ def named_stack(file: InputFile, path: str) -> Stack:
     return Stack(full, (dataset,))
 
 
+def field(file: InputFile, group: h5py.Group | None, name: str) -> h5py.Dataset | None:
+    """Dataset `name` of a group, or the values of the log that stands in its place (NXlog: any field may be one)."""
+    node = None if group is None else file.follow(group, name)
+    if isinstance(node, h5py.Group):
+        node = file.follow(node, "value")
+    return node if isinstance(node, h5py.Dataset) else None
+
+
 def _signal(file: InputFile, path: str, group: h5py.Group) -> Stack | None:
     """Return the signal of a group; a numbered block stands for all of its blocks."""
     name = attribute(group, "signal") or _marked_signal(file, group) or "data"
     blocks = sorted(n for n in names(group) if re.fullmatch(BLOCK, n))
     if blocks and (re.fullmatch(BLOCK, name) or name not in group):
-        datasets = [d for d in (file.dataset(group, n) for n in blocks) if d is not None and d.shape]
-        return Stack(f"{path}/{blocks[0]}", tuple(datasets)) if datasets else None
+        datasets = [(n, d) for n in blocks if (d := file.dataset(group, n)) is not None and d.shape]
+        return Stack(f"{path}/{blocks[0]}", _in_order(file, path, datasets)) if datasets else None
     dataset = file.dataset(group, name)
     return None if dataset is None or not dataset.shape else Stack(f"{path}/{name}", (dataset,))
+
+
+def _in_order(file: InputFile, path: str, blocks: list[tuple[str, h5py.Dataset]]) -> tuple[h5py.Dataset, ...]:
+    """Blocks in the order of their frames: by their attributes image_nr_low and image_nr_high, else by name."""
+    try:
+        ranges = [(int(attribute(d, LOW) or ""), int(attribute(d, HIGH) or "")) for _, d in blocks]
+    except ValueError:
+        numbers = [int(name.rsplit("_", 1)[-1]) for name, _ in blocks]
+        ranges = [(n, n) for n in numbers]
+    order = sorted(range(len(blocks)), key=lambda i: ranges[i])
+    if min(ranges[order[0]]) > 1:
+        raise _missing_block(file, path, blocks[order[0]][0], f"nothing before number {ranges[order[0]][0]}")
+    for one, next_one in pairwise(order):
+        if ranges[next_one][0] != ranges[one][1] + 1:
+            text = f"number {ranges[one][1]} is followed by {ranges[next_one][0]}"
+            raise _missing_block(file, path, blocks[next_one][0], text)
+    return tuple(blocks[i][1] for i in order)
+
+
+def _missing_block(file: InputFile, path: str, name: str, found: str) -> BrokenLink:
+    """Return the error for blocks that do not follow each other."""
+    return BrokenLink(
+        f"a block is missing or there twice: {found}",
+        where=file.where(f"{path}/{name}"),
+        expected="blocks of frames numbered without a gap from 1 (their names, or image_nr_low and image_nr_high)",
+        fix=f"Bring the missing block, or name the one to use, such as {file.path}::{path}/{name}",
+    )
 
 
 def _marked_signal(file: InputFile, group: h5py.Group) -> str | None:
     """Child with the old attribute ``signal=1``."""
     for name in names(group):
-        if isinstance(group.get(name, getlink=True), h5py.HardLink):
+        try:
             node = file.follow(group, name)
-            if isinstance(node, h5py.Dataset) and attribute(node, "signal") == "1":
-                return str(name)
+        except BrokenLink:
+            continue
+        if isinstance(node, h5py.Dataset) and attribute(node, "signal") == "1":
+            return name
     return None
 
 

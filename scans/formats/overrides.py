@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from scans.errors import InputError
+from scans.formats.mapping_text import mapping_of
 from scans.formats.units import implausible, unit_factor
 from scans.scan import Orientation
 
@@ -42,11 +43,19 @@ class Overrides:
         Metres a stage count, ``(y, x)`` of the stored columns or one number; instead of a unit.
     readings_per_frame
         The positions hold so many readings in a row for each frame.
+    frames_per_position
+        So many frames in a row were taken at each position.
     flat
         Whether the file's flat field "divides" the counts (it holds the pixels' response), "multiplies" them
         (it holds correction factors), or is left alone ("none").
     follow_external
         Follow links and virtual sources that lead out of the file's folder.
+    parts
+        Pattern of files beside the given one that hold the scan in parts, in the order of their numbers, such
+        as one file a scan line: ``line_*.h5``. Needs a mapping.
+    mapping
+        Which item of the file has which role (`scans.formats.mapping_text.Mapping`): the file is then read by
+        these names alone, whatever its layout.
     """
 
     energy_ev: float | None = None
@@ -59,8 +68,11 @@ class Overrides:
     position_axes: str | None = None
     position_scale_m: float | tuple[float, float] | None = None
     readings_per_frame: int | None = None
+    frames_per_position: int | None = None
     flat: str | None = None
     follow_external: bool = False
+    parts: str | None = None
+    mapping: dict[str, str] | None = None
 
     def __post_init__(self) -> None:
         problems: list[InputError | None] = []
@@ -75,6 +87,10 @@ class Overrides:
                 raise problem
         if self.orientation is not None:
             parse_orientation(self.orientation)
+        if self.mapping is not None:
+            mapping_of(self.mapping)
+        if self.parts is not None and (not self.parts.strip() or "/" in self.parts or "\\" in self.parts):
+            raise option_error("parts", self.parts, "a pattern of file names in the folder of the scan, without /")
         if self.position_unit is not None:
             unit_factor(self.position_unit, "length", where="scan.position_unit", option="scan.position_unit=um")
 
@@ -96,8 +112,10 @@ class Overrides:
         for scale in () if self.position_scale_m is None else np.atleast_1d(self.position_scale_m):
             if not (math.isfinite(scale) and scale > 0):
                 problems.append(option_error("position_scale_m", scale, "metres a count, above 0"))
-        if self.readings_per_frame is not None and self.readings_per_frame < 1:
-            problems.append(option_error("readings_per_frame", self.readings_per_frame, "a whole number from 1"))
+        for name in ("readings_per_frame", "frames_per_position"):
+            count = getattr(self, name)
+            if count is not None and count < 1:
+                problems.append(option_error(name, count, "a whole number from 1"))
         return problems
 
     @property

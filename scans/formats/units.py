@@ -22,19 +22,50 @@ LENGTHS_M: dict[str, float] = {
     "angstrom": 1e-10,
 }
 ENERGIES_EV: dict[str, float] = {"eV": 1.0, "keV": 1e3, "MeV": 1e6, "GeV": 1e9, "J": 1.0 / JOULE_PER_EV}
-TIMES_S: dict[str, float] = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
-KINDS: dict[str, dict[str, float]] = {"length": LENGTHS_M, "energy": ENERGIES_EV, "time": TIMES_S}
+TIMES_S: dict[str, float] = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
+ANGLES_RAD: dict[str, float] = {
+    "rad": 1.0,
+    "mrad": 1e-3,
+    "urad": 1e-6,
+    "deg": math.pi / 180,
+    "arcmin": math.pi / 10_800,
+    "arcsec": math.pi / 648_000,
+}
+KINDS: dict[str, dict[str, float]] = {
+    "length": LENGTHS_M,
+    "energy": ENERGIES_EV,
+    "time": TIMES_S,
+    "angle": ANGLES_RAD,
+}
 
+PREFIXES = {"centi": "c", "milli": "m", "micro": "u", "nano": "n", "pico": "p"}
+# Numbers that a stage's encoder or motor counts: a length only with a factor.
+STAGE_COUNTS = (
+    *("count", "counts", "cts", "ct", "step", "steps", "microstep", "microsteps", "pulse", "pulses"),
+    *("tick", "ticks", "encoder count", "encoder counts", "motor step", "motor steps", "stage count", "stage counts"),
+)
+# After NFKC, which makes the micro sign U+00B5 the Greek letter.
+MU = {0x03BC: "u", 0x039C: "u"}
 # Spellings after NFKC, mu -> u and lower case (MeV keeps its case: meV is something else).
 SYNONYMS: dict[str, str] = {
-    **{word: "angstrom" for word in ("a", "å", "ang", "angstroms")},
-    **{word: "um" for word in ("micron", "microns", "micrometer", "micrometre", "micrometers", "micrometres")},
-    **{word: "nm" for word in ("nanometer", "nanometre", "nanometers", "nanometres")},
-    **{word: "mm" for word in ("millimeter", "millimetre", "millimeters", "millimetres")},
-    **{word: "m" for word in ("meter", "metre", "meters", "metres")},
-    **{word: "s" for word in ("sec", "second", "seconds")},
+    **{word: "angstrom" for word in ("a", "å", "ang", "angstroms", "ångström", "ångströms", "ångstrom")},
+    **{f"{metre}{s}": "m" for metre in ("meter", "metre") for s in ("", "s")},
+    **{f"{p}{m}{s}": u + "m" for p, u in PREFIXES.items() for m in ("meter", "metre") for s in ("", "s")},
+    **{word: "um" for word in ("micron", "microns")},
+    **{word: "s" for word in ("sec", "secs", "second", "seconds")},
+    **{f"{p}second{s}": u + "s" for p, u in PREFIXES.items() for s in ("", "s") if u in "mun"},
+    **{f"{u}sec": u + "s" for u in "mun"},
+    **{word: "min" for word in ("minute", "minutes")},
+    **{word: "h" for word in ("hour", "hours", "hr")},
     **{word: "J" for word in ("j", "joule", "joules")},
-    **{word: "pixel" for word in ("pixels", "px")},
+    **{word: "eV" for word in ("electronvolt", "electronvolts", "electron volt", "electron volts")},
+    **{word: "keV" for word in ("kiloelectronvolt", "kiloelectronvolts")},
+    **{word: "deg" for word in ("degree", "degrees", "degs", "°")},
+    **{word: "rad" for word in ("radian", "radians", "rads")},
+    **{word: "mrad" for word in ("milliradian", "milliradians")},
+    **{word: "urad" for word in ("microradian", "microradians")},
+    **{word: "pixel" for word in ("pixels", "px", "pix", "pxl")},
+    **{word: "count" for word in STAGE_COUNTS},
     **{name.lower(): name for kind in KINDS.values() for name in kind if name not in ("J", "MeV")},
 }
 
@@ -49,7 +80,10 @@ PLAUSIBLE: dict[str, tuple[tuple[float, float], str, str]] = {
 
 
 def decode(value: Any) -> str:
-    """Text of an attribute or string dataset: str, UTF-8 or Latin-1 bytes, or a one-element array of them."""
+    """Text of an attribute or string dataset: str, UTF-8 or Latin-1 bytes, or a one-element array of them.
+
+    Bytes that h5py has passed through as surrogates (a string that claims to be UTF-8 and is not) are Latin-1 too.
+    """
     if isinstance(value, np.ndarray):
         return decode(value.reshape(-1)[0]) if value.size else ""
     if isinstance(value, bytes):
@@ -57,24 +91,30 @@ def decode(value: Any) -> str:
             value = value.decode("utf-8")
         except UnicodeDecodeError:
             value = value.decode("latin-1")
-    return str(value).strip("\x00 \t\r\n")
+    text = str(value)
+    if any("\udc80" <= c <= "\udcff" for c in text):
+        text = text.encode("utf-8", "surrogateescape").decode("latin-1")
+    return text.strip("\x00 \t\r\n")
 
 
 def normalise_unit(text: str) -> str:
-    """Bring the spellings of one unit together: ``µm``, ``microns`` become ``um``; blank stays blank."""
-    plain = unicodedata.normalize("NFKC", text).strip().replace("μ", "u")
-    return SYNONYMS.get(plain.lower(), plain)
+    """Bring the spellings of one unit together: ``µm``, ``microns`` become ``um``; blank stays blank.
+
+    Mu is U+00B5 (micro sign), U+03BC (the Greek letter) or U+039C (its capital, from upper-casing).
+    """
+    plain = " ".join(unicodedata.normalize("NFKC", text).translate(MU).split()).rstrip(".")
+    return SYNONYMS.get(plain.lower().replace("_", " "), plain)
 
 
 def unit_factor(unit: str, kind: str, *, where: str, option: str = "") -> float:
-    """Factor from `unit` to m, eV or s.
+    """Factor from `unit` to m, eV, s or rad.
 
     Parameters
     ----------
     unit
         As the file or the user wrote it.
     kind
-        ``"length"``, ``"energy"`` or ``"time"``.
+        ``"length"``, ``"energy"``, ``"time"`` or ``"angle"``.
     where
         File and dataset, for the message.
     option
@@ -87,6 +127,13 @@ def unit_factor(unit: str, kind: str, *, where: str, option: str = "") -> float:
     """
     table = KINDS[kind]
     factor = table.get(normalise_unit(unit))
+    if factor is None and kind == "length" and normalise_unit(unit) == "count":
+        raise InputError(
+            f"unit {unit!r}: what a stage counts is no length",
+            where=where,
+            expected="metres a count",
+            fix="Give them with -s scan.position_scale_m=METRES (or =Y,X for the two axes).",
+        )
     if factor is None:
         raise InputError(
             f"unit {unit!r}",

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from scans.errors import InputError
 from scans.formats.hdf5 import READ_ERRORS, InputFile, Node, damaged
+from scans.formats.reach import trace
 from scans.formats.units import decode
 
 # More than any mask, position table or set of dark frames needs; frames themselves stay in the file.
@@ -55,8 +56,9 @@ def read_array(file: InputFile, dataset: h5py.Dataset) -> NDArray[Any]:
             expected="numbers",
             fix="Correct this dataset in a copy of the file.",
         )
-    claimed, stored = logical_bytes(dataset), int(dataset.id.get_storage_size())
-    hollow = not dataset.is_virtual and claimed > (64 << 20) and claimed > MAX_RATIO * stored
+    storage = trace(file, dataset)
+    claimed, stored = logical_bytes(dataset), storage.stored_bytes
+    hollow = claimed > (64 << 20) and claimed > MAX_RATIO * stored and not storage.all_written
     if claimed > MAX_ARRAY_BYTES or hollow:
         raise InputError(
             f"claims {human_bytes(claimed)}, holds {human_bytes(stored)}",
@@ -72,8 +74,10 @@ def read_array(file: InputFile, dataset: h5py.Dataset) -> NDArray[Any]:
 
 
 def read_text(dataset: h5py.Dataset | None) -> str:
-    """Text of a string dataset; empty where absent or of another type."""
+    """Text of a string dataset; empty where absent, of another type, or kept in another file."""
     if dataset is None or dataset.shape is None or dataset.dtype.kind not in "OSU" or dataset.size == 0:
+        return ""
+    if dataset.is_virtual or dataset.external:
         return ""
     try:
         return decode(dataset[()])

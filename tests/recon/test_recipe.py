@@ -100,6 +100,7 @@ def test_orientation_words_are_those_of_the_scan():
         ("[prepare]\ncentre = [1, 2]", r"prepare\.centre", r"prepare\.centre_px"),
         ("[scan]\nenergy_kev = 0.7", r"scan\.energy_kev", r"scan\.energy_ev"),
         ("[positions]\nsize = 64", r"positions\.size", r"prepare\.size"),
+        ("[scan.mapping]\nframe = '/a'", r"run\.toml, scan\.mapping\.frame", r"scan\.mapping\.frames"),
         ("[run]\niterations = 64", r"run\.iterations", r"solve\.iterations"),
         ("[prob]\nmodes = 3", r"run\.toml, prob", r"\[probe\]"),
         ("modes = 3", r"run\.toml, modes", r"probe\.modes"),
@@ -127,6 +128,9 @@ def test_an_unknown_key_names_file_key_and_the_nearest(text, where, near):
         ("scan.pixel_size_m = [1e-5, true]", r"\[1e-05, True\]", r"each a number above 0 \[m\]"),
         ("scan.position_unit = 2026-01-01", "2026-01-01", 'one of "m"'),
         ('scan.orientation = "flip_x+flip_y"', '"flip_x', 'one of "as stored"'),
+        ("scan.mapping = 3", "3", r"a table \[scan\.mapping\]"),
+        ("scan.mapping.energy = 710", r"\{'energy': 710\}", "a name in quotes for energy"),
+        ("scan.parts = 'a/b*'", '"a/b', "a pattern of file names without folders"),
         ("prepare.size = 4", "4", "a whole number from 8"),
         ("prepare.centre_px = 5", "5", r"\[y, x\]"),
         ("prepare.centre_px = [-1, 5]", r"\[-1, 5\]", r"\[y, x\], each a number from 0"),
@@ -144,6 +148,20 @@ def test_an_unknown_key_names_file_key_and_the_nearest(text, where, near):
 def test_a_wrong_value_says_what_was_found_and_expected(line, found, expected):
     with pytest.raises(InputError, match=rf"recipe, [a-z_. ]+: {found}.*; expected .*{expected}"):
         parse_recipe(line)
+
+
+def test_the_mapping_is_a_table_of_its_own_and_is_set_role_by_role():
+    recipe = parse_recipe('[scan]\nenergy_ev = 3.0\n[scan.mapping]\nframes = "/a"\n')
+    recipe = recipe.override("scan.mapping.x=/p[:,0] in um").override('scan.mapping.frames="/b"')
+    assert recipe.scan.mapping == {"frames": "/b", "x": "/p[:,0] in um"}
+    assert recipe.get("scan.mapping.x") == "/p[:,0] in um"
+    assert recipe.get("scan.mapping.y") is None
+    text = recipe.to_toml()
+    assert tomllib.loads(text)["scan"] == {"energy_ev": 3.0, "mapping": recipe.scan.mapping}
+    assert parse_recipe(text) == recipe
+    assert parse_recipe("").override('scan.mapping={frames="/c"}').scan.mapping == {"frames": "/c"}
+    with pytest.raises(InputError, match=r"-s scan\.mapping\.enrgy=/e: unknown .*nearest is scan\.mapping\.energy"):
+        recipe.override("scan.mapping.enrgy=/e")
 
 
 def test_solve_must_be_a_list_of_tables_with_names_of_their_own():

@@ -36,7 +36,9 @@ def test_missing_file(tmp_path):
 
 
 def test_folder(tmp_path):
-    with pytest.raises(InputError, match=rf"{tmp_path}: is a folder.*Name one file in it"):
+    with pytest.raises(
+        InputError, match=rf"{tmp_path}: nothing that can be read.*Name the folder that holds the frames"
+    ):
         load(tmp_path)
 
 
@@ -117,7 +119,9 @@ def test_unknown_layout_lists_the_datasets(tmp_path):
         f["raw/ccd_stack"] = frames()
         f["raw/stage_um"] = positions_um()
     with pytest.raises(
-        InputError, match=r"own\.h5: no known layout; it holds /raw/ccd_stack \(12, 16, 20\) uint16; /raw/"
+        InputError,
+        match=r"own\.h5: no known layout; it holds /raw/ccd_stack \(12, 16, 20\) uint16; /raw/.*"
+        r"Run 'halfbit inspect .*own\.h5', which proposes a mapping",
     ):
         load(tmp_path / "own.h5")
 

@@ -7,6 +7,7 @@ from formats_files import ENERGY_J, HEIGHT, N_FRAMES, WIDTH, frames, make_cxi, p
 
 from scans.errors import InputError
 from scans.formats import load
+from scans.formats.mask_bits import CXI_BAD_BITS, NEXUS_BAD_BITS, bad_pixels, virtual_pixels
 from scans.scan import Orientation
 
 DETECTOR = "entry_1/instrument_1/detector_1"
@@ -286,3 +287,59 @@ def test_positions_in_micrometres_without_unit_need_the_option(cxi):
 def test_impossible_overrides_name_the_option(cxi, option, value):
     with pytest.raises(InputError, match=rf"scan\.{option}: .*-s scan\.{option}"):
         load(cxi, **{option: value})
+
+
+@pytest.mark.parametrize("dtype", ["u1", "i1", "u2", ">u2", "i4", "u8", "f4", "?"])
+def test_masks_of_any_type(dtype):
+    # CXI 1.6: hot = 4; NeXus: 4 = under-responding; a boolean mask knows True = bad only
+    stored = np.array([[0, 4, 0, 4]]).astype(dtype)
+    for bits in (CXI_BAD_BITS, NEXUS_BAD_BITS):
+        np.testing.assert_array_equal(bad_pixels(stored, bits), [[False, True, False, True]])
+    # "one": a mask in which 0 marks the bad
+    np.testing.assert_array_equal(bad_pixels(stored, CXI_BAD_BITS, "one"), [[True, False, True, False]])
+
+
+def test_masks_of_floats_know_nan():
+    np.testing.assert_array_equal(bad_pixels(np.array([[0.0, np.nan, 1.0]]), CXI_BAD_BITS), [[False, True, True]])
+    np.testing.assert_array_equal(
+        bad_pixels(np.array([[0.0, np.nan, 1.0]]), CXI_BAD_BITS, "one"), [[True, True, False]]
+    )
+
+
+def test_every_bit_is_taken_as_the_standards_say():
+    # NXdetector: bits 0 to 15 are faults; CXI 1.6: 0, 1, 2, 3, 4, 7, 9, 10 are
+    values = (np.uint64(1) << np.arange(32, dtype=np.uint64)).reshape(4, 8).astype(np.uint32)
+    np.testing.assert_array_equal(np.flatnonzero(bad_pixels(values, NEXUS_BAD_BITS)), np.arange(16))
+    np.testing.assert_array_equal(np.flatnonzero(bad_pixels(values, CXI_BAD_BITS)), [0, 1, 2, 3, 4, 7, 9, 10])
+    assert virtual_pixels(values) == 1
+    assert virtual_pixels(values.astype(np.int32)) == 1
+
+
+def test_mask_and_exposure_of_each_frame(cxi):
+    mask = np.zeros((N_FRAMES, HEIGHT, WIDTH), np.uint16)
+    mask[3, 4, 5] = 0x8
+    times = np.where(np.arange(N_FRAMES) < 4, 0.1, 2.0)
+    with h5py.File(cxi, "r+") as f:
+        f[f"{DETECTOR}/mask"], f[f"{DETECTOR}/count_time"] = mask, times
+    scan = load(cxi)
+    np.testing.assert_array_equal(scan.mask, mask == 0)
+    np.testing.assert_allclose(scan.exposures_s, times)
+    assert not scan.guesses  # CXI: seconds where no unit is named
+
+
+@pytest.mark.parametrize(("use", "power"), [("divides", 1), ("multiplies", -1)])
+def test_a_flat_field_that_says_its_use(cxi, use, power):
+    field = 1 + 0.1 * np.cos(np.arange(HEIGHT * WIDTH)).reshape(HEIGHT, WIDTH)
+    with h5py.File(cxi, "r+") as f:
+        f[f"{DETECTOR}/flatfield"] = field
+        f[f"{DETECTOR}/flatfield"].attrs["use"] = use
+    flat = load(cxi).flat
+    np.testing.assert_allclose(flat / flat[0, 0], (field / field[0, 0]) ** power, rtol=1e-12)
+
+
+def test_white_frames_of_another_shape_are_not_used(cxi):
+    with h5py.File(cxi, "r+") as f:
+        f[f"{DETECTOR}/data_white"] = np.ones((3, WIDTH, HEIGHT))
+    scan = load(cxi)
+    assert scan.flat is None
+    assert note(scan, "flat field").guess

@@ -247,13 +247,6 @@ def test_a_broken_link_beside_the_frames_is_noted(nexus):
     assert "gone.h5, which is missing" in note(scan, "other frames").why
 
 
-def test_frames_marked_dark_by_their_key_are_refused(nexus):
-    with h5py.File(nexus, "r+") as f:
-        f[f"{DETECTOR}/image_key"] = [2, 2, *[0] * (N_FRAMES - 2)]
-    with pytest.raises(InputError, match=r"image_key: 2 frames are dark.*dataset of their own"):
-        load(nexus)
-
-
 def test_default_entry_is_taken_and_others_by_name(nexus):
     with h5py.File(nexus, "r+") as f:
         f.copy(ENTRY, "later")
@@ -280,3 +273,256 @@ def test_pixel_directions_of_the_module(nexus):
     assert scan.orientation == Orientation(transpose=True, flip_y=True, flip_x=True)
     assert scan.geometry.frame_shape == (WIDTH, HEIGHT)
     assert scan.geometry.pixel_size_m == pytest.approx((48e-6, 24e-6))
+
+
+# Distance: NXdetector distance, or the chain of NXtransformations that carries the detector.
+
+
+def carry(f, z, unit, field="distance"):
+    """Put the detector on a stage `det_z` that stands at z."""
+    stage = group(f[f"{ENTRY}/endstation"], "transformations", "NXtransformations")
+    put(stage, "det_z", [z], unit)
+    stage["det_z"].attrs.update(vector=[0.0, 0, 1.0], transformation_type="translation", depends_on=".")
+    f[f"{DETECTOR}/depends_on"] = f"/{ENTRY}/endstation/transformations/det_z"
+
+
+@pytest.mark.parametrize("written", [None, 0.0])
+def test_distance_from_the_chain_of_the_detector(nexus, written):
+    with h5py.File(nexus, "r+") as f:
+        del f[f"{DETECTOR}/distance"]
+        if written is not None:
+            put(f[DETECTOR], "distance", written, "m")
+        carry(f, 213.95, "mm")
+    scan = load(nexus)
+    assert scan.geometry.distance_m == pytest.approx(0.21395, rel=1e-12)
+    assert "chain" in note(scan, "distance_m").why
+
+
+@pytest.mark.parametrize(
+    ("definition", "derived", "expected", "guess"),
+    [
+        (None, None, 0.05, True),
+        ("NXmx", None, 0.07, False),  # NXmx: the chain is what was measured, unless distance_derived says no
+        ("NXmx", 0, 0.05, True),
+        ("NXmx", 1, 0.07, False),
+        (None, 1, 0.07, False),
+    ],
+)
+def test_distance_and_chain_that_disagree(nexus, definition, derived, expected, guess):
+    with h5py.File(nexus, "r+") as f:
+        carry(f, 70.0, "mm")
+        if definition:
+            f[f"{ENTRY}/definition"] = definition
+        if derived is not None:
+            f[f"{DETECTOR}/distance_derived"] = np.int8(derived)
+    scan = load(nexus)
+    assert scan.geometry.distance_m == pytest.approx(expected)
+    assert ("distance_m" in {n.what for n in scan.guesses}) == guess
+
+
+@pytest.mark.parametrize("z", [0.0, 50.2])  # unset, or the same within a percent
+def test_a_chain_that_adds_nothing(nexus, z):
+    with h5py.File(nexus, "r+") as f:
+        carry(f, z, "mm")
+    scan = load(nexus)
+    assert scan.geometry.distance_m == pytest.approx(0.05)
+    assert "distance_m" not in {n.what for n in scan.guesses}
+
+
+def test_a_broken_chain_is_noted_where_the_distance_is_known(nexus):
+    with h5py.File(nexus, "r+") as f:
+        f[f"{DETECTOR}/depends_on"] = "/nowhere/det_z"
+    scan = load(nexus)
+    assert scan.geometry.distance_m == pytest.approx(0.05)
+    assert "not from the chain" in next(n for n in scan.guesses if n.what == "distance_m").value
+
+
+# Values for each frame.
+
+
+def test_exposures_that_differ_are_kept_for_each_frame(nexus):
+    times = np.where(np.arange(N_FRAMES) % 3 == 0, 500.0, 20.0)
+    with h5py.File(nexus, "r+") as f:
+        put(f[DETECTOR], "count_time", times, "ms")
+    scan = load(nexus)
+    np.testing.assert_allclose(scan.exposures_s, times * 1e-3)
+    assert scan.exposure_s is None
+
+
+def test_the_time_of_a_frame_stands_in_for_the_exposure(nexus):
+    with h5py.File(nexus, "r+") as f:
+        put(f[DETECTOR], "frame_time", 0.25, "s")
+    scan = load(nexus)
+    assert scan.exposure_s == pytest.approx(0.25)
+    assert "read-out" in note(scan, "exposure_s").why
+
+
+def test_masks_that_differ_are_kept_for_each_frame(nexus):
+    mask = np.zeros((N_FRAMES, HEIGHT, WIDTH), np.uint32)
+    mask[:, 0, 0] = mask[4, 5, 6] = 1
+    with h5py.File(nexus, "r+") as f:
+        f[f"{DETECTOR}/pixel_mask"] = mask
+    np.testing.assert_array_equal(load(nexus).mask, mask == 0)
+
+
+@pytest.mark.parametrize("place", ["control", "endstation/ion_chamber"])
+def test_monitors_are_found_wherever_they_are(nexus, place):
+    with h5py.File(nexus, "r+") as f:
+        other = group(f[f"{ENTRY}/endstation"], "a_diode", "NXmonitor")
+        other["data"] = 7.0  # one number for the scan says nothing of frames
+        home, _, name = place.rpartition("/")
+        group(f[f"{ENTRY}/{home}"], name, "NXmonitor")["data"] = np.linspace(1, 2, N_FRAMES)
+    np.testing.assert_allclose(load(nexus).monitor, np.linspace(1, 2, N_FRAMES))
+
+
+def test_control_comes_before_other_monitors_and_integral_will_do(nexus):
+    with h5py.File(nexus, "r+") as f:
+        group(f[f"{ENTRY}/endstation"], "ion_chamber", "NXmonitor")["data"] = np.linspace(5, 6, N_FRAMES)
+        group(f[ENTRY], "control", "NXmonitor")["integral"] = np.linspace(1, 2, N_FRAMES)
+    np.testing.assert_allclose(load(nexus).monitor, np.linspace(1, 2, N_FRAMES))
+
+
+# Conventions of NeXus.
+
+
+def test_a_log_may_stand_in_the_place_of_a_field(nexus):
+    rng = np.random.default_rng(1)
+    values = 0.8 + 1e-5 * rng.standard_normal(31)
+    with h5py.File(nexus, "r+") as f:
+        beam = f[f"{ENTRY}/endstation/light"]
+        del beam["incident_energy"]
+        log = group(beam, "incident_energy", "NXlog")
+        put(log, "value", values, "keV")
+        put(log, "time", np.arange(31.0), "s")
+    scan = load(nexus)
+    assert scan.geometry.energy_ev == pytest.approx(1e3 * np.median(values))
+    assert f"standard deviation {values.std():.3g}" in note(scan, "log of incident_energy").value
+
+
+def test_the_plain_name_is_used_not_its_variant(nexus):
+    with h5py.File(nexus, "r+") as f:
+        beam = f[f"{ENTRY}/endstation/light"]
+        put(beam, "incident_energy_nominal", 900.0, "eV")
+        beam["incident_energy"].attrs["variant"] = "incident_energy_nominal"
+    assert load(nexus).geometry.energy_ev == pytest.approx(800.0)
+
+
+def test_the_old_mark_of_a_signal_is_seen_through_a_link(nexus):
+    with h5py.File(nexus, "r+") as f:
+        picture = f[PICTURE]
+        del picture.attrs["signal"]
+        picture.move("data", "counts")
+        f[f"{DETECTOR}/data"].attrs.update(signal=1, axes="time:row:column")
+    scan = load(nexus)
+    assert scan.frames_path == f"/{PICTURE}/counts"
+    np.testing.assert_array_equal(scan.frames[0:N_FRAMES], frames())
+
+
+@pytest.mark.parametrize("shape", [(1, N_FRAMES), (3, 4), (3, 1, 4), (1, 3, 4), (3, 4, 1)])
+def test_scan_axes_of_one_do_not_count(tmp_path, shape):
+    path = make_nexus(tmp_path / "run.h5", frames())
+    with h5py.File(path, "r+") as f:
+        del f[f"{DETECTOR}/data"]
+        f[f"{DETECTOR}/data"] = frames().reshape(*shape, HEIGHT, WIDTH)
+    np.testing.assert_array_equal(load(path).frames[0:N_FRAMES], frames())
+
+
+def test_three_real_scan_axes_are_refused(tmp_path):
+    path = make_nexus(tmp_path / "run.h5", frames())
+    with h5py.File(path, "r+") as f:
+        del f[f"{DETECTOR}/data"]
+        f[f"{DETECTOR}/data"] = frames().reshape(3, 2, 2, HEIGHT, WIDTH)
+    with pytest.raises(InputError, match=r"shape \(3, 2, 2, 16, 20\); expected at most two scan axes"):
+        load(path)
+
+
+def blocks(path, numbers, attributes=True):
+    """Frames 0-4, 5, 6-11 as blocks under the given numbers."""
+    with h5py.File(path, "r+") as f:
+        del f[f"{DETECTOR}/data"], f[f"{PICTURE}/data"]
+        f[PICTURE].attrs["signal"] = f"data_{min(numbers):06d}"
+        low = 1
+        for number, part in zip(numbers, np.split(frames(), [5, 6]), strict=True):
+            f[f"{PICTURE}/data_{number:06d}"] = part
+            if attributes:
+                ends = {"image_nr_low": low, "image_nr_high": low + len(part) - 1}
+                f[f"{PICTURE}/data_{number:06d}"].attrs.update(ends)
+            low += len(part)
+
+
+def test_blocks_follow_their_image_numbers(nexus):
+    blocks(nexus, (3, 1, 2))  # the names are in another order
+    np.testing.assert_array_equal(load(nexus).frames[0:N_FRAMES], frames())
+
+
+@pytest.mark.parametrize("attributes", [True, False])
+@pytest.mark.parametrize(("gone", "found"), [(1, "nothing before number"), (2, "is followed by")])
+def test_a_missing_block_is_refused(nexus, attributes, gone, found):
+    blocks(nexus, (1, 2, 3), attributes)
+    with h5py.File(nexus, "r+") as f:
+        del f[f"{PICTURE}/data_{gone:06d}"]
+        f[PICTURE].attrs["signal"] = "data_000003"
+    with pytest.raises(InputError, match=rf"a block is missing or there twice: .*{found}.*Bring the missing block"):
+        load(nexus)
+
+
+def test_an_entry_with_a_picture_only_is_no_scan(nexus):
+    with h5py.File(nexus, "r+") as f:
+        del f.attrs["default"]
+        other = group(group(f, "microscope", "NXentry"), "data", "NXdata")
+        other["data"] = np.ones((4, 64, 48))
+        other["data"].attrs["interpretation"] = np.array([b"rgba-image"])
+        assert f["microscope/data/data"].ndim == 3
+    assert load(nexus).entry == f"/{ENTRY}"
+
+
+# What a detector says of itself.
+
+
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        ({"saturation_value": 9000, "detectorSpecific/countrate_correction_count_cutoff": 8352}, 8352),
+        ({"saturation_value": 0, "detectorSpecific/countrate_correction_count_cutoff": 8352}, 8352),
+        ({"bit_depth_image": 12}, 4095),
+        ({"bit_depth_image": 16}, None),  # all that the type can hold
+        ({"bit_depth_image": 12, "saturation_value": 1000}, 1000),
+    ],
+)
+def test_the_lowest_limit_is_used(nexus, fields, expected):
+    with h5py.File(nexus, "r+") as f:
+        for name, value in fields.items():
+            f[f"{DETECTOR}/{name}"] = value
+    assert load(nexus).saturation == expected
+
+
+def test_what_spoils_the_statistics_is_said(nexus):
+    mask = np.zeros((HEIGHT, WIDTH), np.uint32)
+    mask[0, :3] = 1 << 31
+    with h5py.File(nexus, "r+") as f:
+        d = f[DETECTOR]
+        d["pixel_mask"] = mask
+        d["virtual_pixel_interpolation_applied"], d["countrate_correction_applied"] = True, 1
+        d["underload_value"] = 3
+    scan = load(nexus)
+    assert scan.mask is None or scan.mask.all()
+    values = {n.what: n.value for n in scan.notes}
+    assert values["virtual pixels"] == "interpolated"
+    assert any(n.what == "virtual pixels" and n.value == "3" for n in scan.notes)
+    assert values["count rate"] == "corrected by the detector"
+    assert values["underload"] == "3"
+
+
+@pytest.mark.parametrize(
+    ("ids", "what", "value"),
+    [
+        ([1, 2, 3, 5, 6, 7, 8, 9, 10, 13, 14, 15], "frames that the detector lost", "3"),
+        ([1, 2, 3, 10, 9, 8, 4, 5, 6, 7, 11, 12], "numbers of the frames", "not increasing"),
+    ],
+)
+def test_numbers_of_the_frames_show_lost_ones(nexus, ids, what, value):
+    with h5py.File(nexus, "r+") as f:
+        group(f[f"{ENTRY}/endstation"], "NDAttributes", "NXcollection")["NDArrayUniqueId"] = ids
+    said = note(load(nexus), what)
+    assert said.value == value
+    assert said.guess

@@ -3,7 +3,7 @@ from __future__ import annotations
 import h5py
 import numpy as np
 import pytest
-from formats_files import HEIGHT, N_FRAMES, WIDTH, frames, group, make_nexus, positions_um, put
+from formats_files import HEIGHT, N_FRAMES, WIDTH, frames, group, make_cxi, make_nexus, positions_um, put
 
 from scans.errors import InputError
 from scans.formats import load
@@ -151,3 +151,103 @@ def test_positions_of_the_frames_own_group_come_first(nexus):
         put(other, "y", positions_um()[:, 0] + 1, "um")
         put(other, "x", positions_um()[:, 1] + 1, "um")
     np.testing.assert_allclose(load(nexus).positions_m, positions_um() * 1e-6, rtol=1e-14)
+
+
+# --- corrections by the user
+
+
+@pytest.mark.parametrize(
+    ("told", "matrix"),
+    [
+        ("y,x", [[1, 0], [0, 1]]),
+        ("-y,x", [[-1, 0], [0, 1]]),
+        ("y,-x", [[1, 0], [0, -1]]),
+        ("x,y", [[0, 1], [1, 0]]),
+        ("-x,y", [[0, -1], [1, 0]]),
+    ],
+)
+@pytest.mark.parametrize("make", [make_nexus, make_cxi])
+def test_signs_and_swap_of_the_columns(tmp_path, make, told, matrix):
+    path = make(tmp_path / "run.h5")
+    scan = load(path, position_axes=told)
+    unit = 1e-6 if make is make_nexus else 1.0
+    np.testing.assert_allclose(scan.raw_positions.matrix, np.array(matrix) * unit)
+    np.testing.assert_allclose(scan.positions_m, positions_um() @ np.array(matrix).T * 1e-6, rtol=1e-12)
+    assert note(scan, "position_axes").value == told
+
+
+def test_signs_replace_those_of_vectors(nexus):
+    with h5py.File(nexus, "r+") as f:
+        f[f"{PICTURE}/x"].attrs["vector"] = [-1.0, 0.0, 0.0]
+    assert load(nexus).raw_positions.matrix[1, 1] < 0
+    np.testing.assert_allclose(load(nexus, position_axes="y,x").positions_m, positions_um() * 1e-6, rtol=1e-12)
+
+
+@pytest.mark.parametrize("unit", [None, "counts", "um"])
+def test_metres_a_stage_count(nexus, unit):
+    # 5 nm a count along y, 2 nm along x
+    counts = np.round(positions_um() / [5e-3, 2e-3])
+    with h5py.File(nexus, "r+") as f:
+        for axis, values in zip("yx", counts.T, strict=True):
+            put(f[PICTURE], axis, values.astype(np.int64), unit)
+    if unit == "counts":
+        with pytest.raises(InputError, match=r"unit 'counts': .*metres a count.*scan\.position_scale_m"):
+            load(nexus)
+    scan = load(nexus, position_scale_m=(5e-9, 2e-9))
+    np.testing.assert_allclose(scan.positions_m, counts * [5e-9, 2e-9], rtol=1e-12)
+    assert scan.raw_positions.unit == (unit or "count").rstrip("s")
+    both = load(nexus, position_scale_m=5e-9, position_axes="-x,y")
+    np.testing.assert_allclose(both.positions_m, np.stack([-counts[:, 1], counts[:, 0]], axis=1) * 5e-9, rtol=1e-12)
+    with pytest.raises(InputError, match=r"scan\.position_scale_m: .*scan\.position_unit=um, not both"):
+        load(nexus, position_scale_m=5e-9, position_unit="um")
+
+
+def test_offset_and_scaling_factor_of_positions_and_numbers(nexus):
+    # NXdata: true = (stored + offset) x scaling_factor, the offset first
+    with h5py.File(nexus, "r+") as f:
+        put(f[PICTURE], "x", positions_um()[:, 1] * 4 + 100, "um")
+        f[f"{PICTURE}/x_offset"], f[f"{PICTURE}/x_scaling_factor"] = -100.0, 0.25
+        put(f[DETECTOR], "distance", 0.0, "mm")
+        f[f"{DETECTOR}/distance_offset"] = 50.0
+    scan = load(nexus)
+    np.testing.assert_allclose(scan.positions_m, positions_um() * 1e-6, rtol=1e-12)
+    assert scan.geometry.distance_m == pytest.approx(0.05)
+    assert sum("(stored + -100) x 0.25" in n.value for n in scan.notes) == 1
+
+
+def test_an_offset_that_does_not_fit_is_an_error(nexus):
+    with h5py.File(nexus, "r+") as f:
+        f[f"{PICTURE}/x_offset"] = np.zeros(5)
+    with pytest.raises(InputError, match=r"x_offset: shape \(5,\); expected one number, or one for each of the"):
+        load(nexus)
+
+
+# --- per-frame companions
+
+
+def test_masks_that_differ_from_frame_to_frame_are_kept(nexus):
+    masks = np.zeros((N_FRAMES, HEIGHT, WIDTH), np.uint32)
+    masks[3, 2, 5] = 1
+    with h5py.File(nexus, "r+") as f:
+        put(f[DETECTOR], "pixel_mask", masks, None)
+    scan = load(nexus)
+    assert scan.mask.shape == masks.shape
+    assert np.argwhere(~scan.mask).tolist() == [[3, 2, 5]]
+    masks[:] = masks[3]
+    with h5py.File(nexus, "r+") as f:
+        put(f[DETECTOR], "pixel_mask", masks, None)
+    assert load(nexus).mask.shape == (HEIGHT, WIDTH)
+
+
+def test_exposures_that_differ_from_frame_to_frame_are_kept(nexus):
+    times = np.tile([0.1, 0.4], N_FRAMES // 2)
+    with h5py.File(nexus, "r+") as f:
+        put(f[DETECTOR], "count_time", times * 1e3, "ms")
+    scan = load(nexus)
+    np.testing.assert_allclose(scan.exposures_s, times)
+    assert scan.exposure_s is None
+    with h5py.File(nexus, "r+") as f:
+        put(f[DETECTOR], "count_time", np.full(N_FRAMES, 250.0), "ms")
+    scan = load(nexus)
+    assert scan.exposure_s == pytest.approx(0.25)
+    assert scan.exposures_s is None

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import h5py
 import numpy as np
 import pytest
 
@@ -85,3 +86,63 @@ def test_positions_fit_one_unit_or_several():
     assert plausible_position_units(walk) == ["mm", "um", "nm"]
     assert not are_plausible_positions(walk)  # 29 m wide
     assert not are_plausible_positions(walk * 0)
+
+
+# spellings met in files, beyond those above
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("\u00b5m", "um"),
+        ("\u03bcm", "um"),
+        ("\u039cM", "um"),  # the Greek letter's capital, from upper-casing
+        ("\u00b5rad", "urad"),
+        ("\u00b5s", "us"),
+        ("micrometers", "um"),
+        ("Nanometre", "nm"),
+        ("Millimeters", "mm"),
+        ("\u212b", "angstrom"),  # angstrom sign, one character of its own
+        ("px", "pixel"),
+        ("Pixels", "pixel"),
+        ("degrees", "deg"),
+        ("\u00b0", "deg"),
+        ("milliseconds", "ms"),
+        ("um.", "um"),
+        ("mA", "mA"),  # kept: no unit of ours
+        (" ", ""),
+    ],
+)
+def test_spellings_of_one_unit(text, name):
+    assert normalise_unit(text) == name
+
+
+@pytest.mark.parametrize(
+    ("raw", "name"), [(b"\xb5rad", "urad"), (b"\xce\xbcrad", "urad"), ("\udcb5m", "um"), (b"\xb0", "deg")]
+)
+def test_latin_1_however_it_comes(raw, name):
+    # bytes; text that HDF5 calls UTF-8 and is not, which h5py passes through as surrogates
+    assert normalise_unit(decode(raw)) == name
+
+
+def test_a_unit_written_as_latin_1_by_a_file(tmp_path):
+    with h5py.File(tmp_path / "a.h5", "w") as f:
+        f["x"] = 1.0
+        f["x"].attrs.create("units", b"\xb5m", dtype=h5py.string_dtype("utf-8", 2))
+        f["x"].attrs["other"] = np.bytes_(b"\xb5m")
+    with h5py.File(tmp_path / "a.h5") as f:
+        assert normalise_unit(decode(f["x"].attrs["units"])) == "um"
+        assert normalise_unit(decode(f["x"].attrs["other"])) == "um"
+
+
+@pytest.mark.parametrize(
+    ("text", "factor"),
+    # SI brochure, 9th ed., table 8: 1 degree = pi/180 rad, 1' = pi/10800, 1" = pi/648000
+    [("deg", np.pi / 180), ("mrad", 1e-3), ("\u00b5rad", 1e-6), ("arcsec", np.pi / 648000), ("rad", 1.0)],
+)
+def test_angles(text, factor):
+    assert unit_factor(text, "angle", where="x") == pytest.approx(factor, rel=1e-15)
+
+
+@pytest.mark.parametrize("text", ["counts", "steps", "Pulses", "encoder_counts", "count"])
+def test_stage_counts_are_no_length_and_the_error_says_what_is_needed(text):
+    with pytest.raises(InputError, match=rf"f::/x: unit '{text}': .*metres a count.*-s scan\.position_scale_m=METRES"):
+        unit_factor(text, "length", where="f::/x", option="scan.position_unit=um")

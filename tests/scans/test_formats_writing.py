@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from scans.errors import InputError
 from scans.formats import load, write, write_cxi, write_nexus
+from scans.formats.selection import SelectedFrames
 from scans.geometry import Geometry
-from scans.scan import Orientation, Scan, ZonePlate
+from scans.scan import Orientation, RawPositions, Scan, ZonePlate
 
 WRITERS = [(write_cxi, ".cxi"), (write_nexus, ".nxs")]
 both = pytest.mark.parametrize(("writer", "suffix"), WRITERS, ids=["cxi", "nexus"])
@@ -25,35 +26,58 @@ TURNED = Orientation(transpose=True, flip_x=True)
 def full_scan(orientation=TURNED, **changes):
     """A scan in which every field is set and no two numbers are equal."""
     oriented = (WIDTH, HEIGHT) if orientation.transpose else (HEIGHT, WIDTH)
-    mask = np.ones((HEIGHT, WIDTH), bool)
-    mask[2, 3] = mask[5, :] = False
+    mask = np.ones((N_FRAMES, HEIGHT, WIDTH), bool)
+    mask[:, 2, 3] = mask[:, 5, :] = mask[3, 7, 7] = False  # frame 3 has one more
+    positions = positions_um() * 1e-6
+    wiggle = np.array([-1, 0, 1])[None, :, None] * 1e-8
     scan = Scan(
         frames=frames(),
-        positions_m=positions_um() * 1e-6,
+        positions_m=positions,
         geometry=Geometry(707.3, 0.0513, (24e-6, 48e-6), oriented),
         title="grain 3, ångström film",
         mask=mask,
         dark=np.arange(2 * HEIGHT * WIDTH, dtype=np.int32).reshape(2, HEIGHT, WIDTH),
+        dark_exposures_s=np.array([0.02, 0.5]),
+        flat=1 + 0.1 * np.sin(np.arange(HEIGHT * WIDTH, dtype=np.float64)).reshape(HEIGHT, WIDTH),
         counts_per_photon=44.5,
         saturation=16383.0,
         beam_centre_px=(7.25, 11.5),
         orientation=orientation,
         zone_plate=ZonePlate(120e-6, 50e-9, 0.4, -1.65e-5),
+        raw_positions=RawPositions(
+            np.stack([-20.25 + 7 * positions[:, 1], 3 * positions[:, 0]], axis=1),
+            "counts",
+            ("piezo fast", "piezo slöw"),
+            np.array([[0.0, 2.5e-7], [-1.25e-7, 3e-10]]),
+            (1.5e-6, -2.5e-6),
+        ),
+        readings_m=positions[:, None, :] + wiggle,
         monitor=np.linspace(1, 2, N_FRAMES),
-        exposure_s=0.02,
+        exposures_s=np.where(np.arange(N_FRAMES) % 2, 0.02, 0.5),
+        index_in_file=np.arange(N_FRAMES) * 3 + 7,
     )
     return dataclasses.replace(scan, **changes)
+
+
+ARRAYS = (*("mask", "dark", "dark_exposures_s", "flat", "monitor", "exposures_s", "index_in_file", "readings_m"),)
 
 
 def assert_same(read: Scan, written: Scan):
     np.testing.assert_array_equal(read.frames[0 : read.n_frames], written.frames[0 : written.n_frames])
     assert read.frames.dtype == written.frames.dtype
     np.testing.assert_array_equal(read.positions_m, written.positions_m)
-    for name in ("mask", "dark", "monitor"):
+    for name in ARRAYS:
         one, other = getattr(read, name), getattr(written, name)
         assert (one is None) == (other is None), name
         if one is not None:
+            np.testing.assert_array_equal(one, other, err_msg=name)
+    if written.raw_positions is not None:
+        assert read.raw_positions is not None
+        for name in ("values", "matrix"):
+            one, other = getattr(read.raw_positions, name), getattr(written.raw_positions, name)
             np.testing.assert_array_equal(one, other)
+        for name in ("unit", "names", "offset_m"):
+            assert getattr(read.raw_positions, name) == getattr(written.raw_positions, name)
     for name in ("title", "counts_per_photon", "saturation", "beam_centre_px", "orientation", "exposure_s"):
         assert getattr(read, name) == getattr(written, name), name
     assert read.geometry.frame_shape == written.geometry.frame_shape
@@ -80,12 +104,70 @@ def test_every_field_survives(tmp_path, writer, suffix):
 def test_a_bare_scan_survives(tmp_path, writer, suffix):
     nothing = dict.fromkeys(
         (
-            *("mask", "dark", "counts_per_photon", "saturation"),
-            *("beam_centre_px", "zone_plate", "monitor", "exposure_s"),
+            *("mask", "dark", "dark_exposures_s", "flat", "counts_per_photon", "saturation", "raw_positions"),
+            *("beam_centre_px", "zone_plate", "monitor", "exposure_s", "exposures_s", "index_in_file", "readings_m"),
         )
     )
     scan = full_scan(Orientation(), title="", **nothing)
     assert_same(load(writer(tmp_path / f"run{suffix}", scan)), scan)
+
+
+@both
+def test_one_exposure_and_one_mask_survive(tmp_path, writer, suffix):
+    mask = full_scan().mask[0]
+    scan = full_scan(exposures_s=None, exposure_s=0.02, mask=mask, dark=full_scan().dark[0], dark_exposures_s=None)
+    assert_same(load(writer(tmp_path / f"run{suffix}", scan)), scan)
+
+
+@both
+@pytest.mark.parametrize("dtype", ["u1", "<u2", ">u2", "u4", "i2", "i4", "f4", ">f4", "f8", "?"])
+def test_every_type_of_counts_survives(tmp_path, writer, suffix, dtype):
+    data = (frames() % 100).astype(dtype)
+    read = load(writer(tmp_path / f"run{suffix}", full_scan(frames=data)))
+    stored = np.dtype(np.uint8) if dtype == "?" else data.dtype.newbyteorder("=")
+    assert read.frames.dtype == stored
+    np.testing.assert_array_equal(read.frames[0:N_FRAMES], data)
+
+
+@both
+def test_nan_and_negative_counts_survive(tmp_path, writer, suffix):
+    data = frames().astype(np.float32)
+    data[2, 3, 4], data[5, 6, 7] = np.nan, -3.5
+    read = load(writer(tmp_path / f"run{suffix}", full_scan(frames=data)))
+    np.testing.assert_array_equal(read.frames[0:N_FRAMES], data)
+
+
+@both
+def test_corrections_on_reading_go_before_the_stage_table(tmp_path, writer, suffix):
+    path = writer(tmp_path / f"run{suffix}", full_scan())
+    read = load(path, position_axes="-y,x")
+    assert read.readings_m is None
+    assert read.raw_positions is not None
+    assert read.raw_positions.unit == "m"
+    np.testing.assert_allclose(read.positions_m, full_scan().positions_m * [-1, 1], rtol=1e-12)
+
+
+@both
+def test_the_first_frames_of_a_written_scan(tmp_path, writer, suffix):
+    read = load(writer(tmp_path / f"run{suffix}", full_scan()), n_frames=5)
+    whole = full_scan()
+    for name in ("exposures_s", "index_in_file", "readings_m", "monitor", "mask"):
+        np.testing.assert_array_equal(getattr(read, name), getattr(whole, name)[:5], err_msg=name)
+    np.testing.assert_array_equal(read.raw_positions.values, whole.raw_positions.values[:5])
+
+
+@both
+def test_any_kind_of_frames_is_written_block_by_block(tmp_path, writer, suffix, monkeypatch):
+    monkeypatch.setattr("scans.formats.writing_parts.BLOCK_BYTES", 3 * HEIGHT * WIDTH * 2)
+    source = load(make_cxi(tmp_path / "source.h5"))
+    some = np.array([0, 1, 4, 5, 6, 9, 11])
+    bare = dataclasses.replace(
+        source, frames=SelectedFrames(source.frames, some), positions_m=source.positions_m[some], raw_positions=None
+    )
+    calls = []
+    path = writer(tmp_path / f"run{suffix}", bare, progress=lambda done, total: calls.append((done, total)))
+    assert calls == [(3, 7), (6, 7), (7, 7)]
+    np.testing.assert_array_equal(load(path).frames[0:7], frames()[some])
 
 
 @both
@@ -96,7 +178,7 @@ def test_every_orientation_survives(tmp_path, writer, suffix, case):
 
 
 @both
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     energy=st.floats(30, 200e3),
     distance=st.floats(1e-3, 100),
@@ -206,8 +288,9 @@ def test_cxi_follows_the_standard(tmp_path):
         np.testing.assert_allclose(f["entry_1/data_1/translation"][0], [-20.25e-6, 5971.5e-6, 0])  # x, y, z
         detector = f["entry_1/instrument_1/detector_1"]
         np.testing.assert_array_equal(detector["basis_vectors"], [[0, -24e-6, 0], [-48e-6, 0, 0]])
-        assert detector["mask"][2, 3] & 0x69F  # one of the bits that mean bad
-        assert detector["mask"][0, 0] == 0
+        assert detector["mask"].shape == (N_FRAMES, HEIGHT, WIDTH)
+        assert detector["mask"][4, 2, 3] & 0x69F  # one of the bits that mean bad
+        assert detector["mask"][4, 0, 0] == 0
 
 
 def test_nexus_is_plotted_by_default_and_follows_the_definition(tmp_path):
@@ -235,7 +318,7 @@ def test_nexus_is_plotted_by_default_and_follows_the_definition(tmp_path):
         ):
             assert path in entry, path
         assert entry["instrument_1/detector_1/distance"].attrs["units"] == "m"
-        assert entry["instrument_1/detector_1/pixel_mask"][2, 3] & 0xFFFF
+        assert entry["instrument_1/detector_1/pixel_mask"][4, 2, 3] & 0xFFFF
 
 
 def test_nexus_files_are_cxi_files_too(tmp_path):

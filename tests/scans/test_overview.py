@@ -10,10 +10,15 @@ import scipy.fft
 
 from scans.beam import BeamDisc
 from scans.checks import geometry_table
+from scans.options import PrepareOptions
 from scans.overview import first_look, phase_gradient, radial_counts
 from scans.geometry import Geometry
 from scans.scan import Orientation, Scan
 from scans.scenario import build
+
+
+# Frames without a beam hold nothing to tell light from an offset.
+PLAIN = PrepareOptions(offset="fixed", bad_pixels=False, spikes=False)
 
 
 def spiral(n=400, step=1.0):
@@ -38,7 +43,7 @@ def test_first_look_sums(rng):
     dark = np.full((16, 24), 4.0)
     seen = []
     scan = scan_of(frames, counts_per_photon=2.0, saturation=400.0, dark=dark)
-    look = first_look(scan, progress=lambda done, n: seen.append((done, n)))
+    look = first_look(scan, lambda done, n: seen.append((done, n)), options=PLAIN)
     photons = (frames.astype(float) - 4) / 2
     photons[[2, 7], 3, 5] = np.nan
     np.testing.assert_allclose(look.mean, np.nanmean(photons, axis=0), rtol=1e-6)
@@ -59,7 +64,7 @@ def test_first_look_leaves_bad_pixels_out(rng):
     mask[2, 2] = False
     frames[:, 2, 2] = 5000
     frames[1, 4, 4] = 5000
-    look = first_look(scan_of(frames, mask=mask, saturation=4000.0, dark=np.full((16, 16), 20)))
+    look = first_look(scan_of(frames, mask=mask, saturation=4000.0, dark=np.full((16, 16), 20)), options=PLAIN)
     assert look.mean[2, 2] == look.maximum[2, 2] == 0
     # all below zero: the 0 that stands for the bad one does not count
     assert look.maximum[4, 4] == frames[[0, 2, 3, 4, 5], 4, 4].astype(float).max() - 20
@@ -74,7 +79,7 @@ def test_first_look_does_not_depend_on_blocks(rng, monkeypatch):
     blocks = Scan.blocks
     monkeypatch.setattr(Scan, "blocks", lambda self, max_bytes: blocks(self, 7 * 512))
     parts = first_look(scan_of(frames))
-    for name in ("mean", "maximum", "totals", "shift_px", "saturated", "zero_frames", "dead_px", "hot_px"):
+    for name in ("mean", "maximum", "totals", "shift_px", "saturated", "zero_frames"):
         np.testing.assert_allclose(getattr(parts, name), getattr(whole, name), rtol=1e-6, atol=1e-9)
 
 
@@ -114,7 +119,7 @@ def beam(rng, n_frames=40, photons=3.0):
 def test_clean_detector_has_no_outliers(rng):
     for photons in (0.2, 3.0, 200.0):
         look = first_look(scan_of(beam(rng, photons=photons), counts_per_photon=1.0))
-        assert len(look.hot_px) == len(look.dead_px) == 0
+        assert not look.bad_px
 
 
 def test_hot_and_dead_pixels_are_listed(rng):
@@ -128,14 +133,15 @@ def test_hot_and_dead_pixels_are_listed(rng):
     frames[:, 30, 30] = 999
     mask[30, 30] = False  # known to be bad: not news
     look = first_look(scan_of(frames, counts_per_photon=1.0, mask=mask))
-    assert sorted(map(tuple, look.hot_px.tolist())) == sorted(hot)
-    assert sorted(map(tuple, look.dead_px.tolist())) == sorted(dead)
+    assert sorted(map(tuple, look.bad_px["hot"].tolist())) == sorted(hot)
+    assert sorted(map(tuple, look.bad_px["dead"].tolist())) == sorted(dead)
 
 
 def test_dead_column_is_found_where_it_is_lit(rng):
     frames = beam(rng)
     frames[:, :, 22] = 0  # crosses the ring from row 12 to 34
-    dead = first_look(scan_of(frames, counts_per_photon=1.0)).dead_px
+    found = first_look(scan_of(frames, counts_per_photon=1.0)).bad_px
+    dead = np.concatenate([found[k] for k in ("dead", "lines") if k in found])
     assert set(dead[:, 1]) == {22}
     assert set(range(16, 31)) <= set(dead[:, 0])
 

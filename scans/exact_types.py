@@ -1,0 +1,161 @@
+"""The smallest type that holds counts exactly, found while a stack is filled."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scans.errors import InputError
+
+WHOLE_TYPES: tuple[np.dtype[Any], ...] = tuple(np.dtype(t) for t in (np.uint8, np.uint16, np.uint32))
+# All whole numbers up to this are exact in float32 (24 bits of significand, IEEE 754 binary32).
+FLOAT32_WHOLE = 1 << 24
+CONVERTED_AT_ONCE = 4 << 20
+
+
+class _Need(NamedTuple):
+    """Smallest type for some counts, and whether float32 would hold them too."""
+
+    dtype: np.dtype[Any]
+    float32_too: bool
+
+    def __or__(self, other: _Need) -> _Need:
+        """Return what both need together."""
+        both = self.float32_too and other.float32_too
+        if self.dtype.kind == other.dtype.kind == "u":
+            return _Need(max(self.dtype, other.dtype, key=lambda t: t.itemsize), both)
+        return _Need(np.dtype(np.float32 if both else np.float64), both)
+
+
+def smallest_exact(*counts: NDArray[Any]) -> np.dtype[Any]:
+    """Return the smallest of uint8, uint16, uint32, float32 that holds all counts exactly.
+
+    float64 only where that needs more than float32 has: fractions in double precision, or whole numbers above
+    2^24 together with fractions or negative values. uint8 for no counts at all. Not-a-number needs a float.
+    """
+    need = _Need(WHOLE_TYPES[0], True)
+    for block in counts:
+        need |= _need(block)
+    return need.dtype
+
+
+def _need(block: NDArray[Any]) -> _Need:
+    """Look at one block."""
+    if block.size == 0 or block.dtype.kind == "b":
+        return _Need(WHOLE_TYPES[0], True)
+    low, high = block.min(), block.max()
+    # comparisons with NaN are False
+    if low >= 0 and high <= np.iinfo(np.uint32).max and _is_whole(block):
+        dtype = next(t for t in WHOLE_TYPES if high <= np.iinfo(t).max)
+        return _Need(dtype, bool(high <= FLOAT32_WHOLE) or _float32_holds(block))
+    both = _float32_holds(block)
+    return _Need(np.dtype(np.float32 if both else np.float64), both)
+
+
+def _is_whole(block: NDArray[Any]) -> bool:
+    return block.dtype.kind in "iu" or bool((np.trunc(block) == block).all())
+
+
+def _float32_holds(block: NDArray[Any]) -> bool:
+    """Tell whether float32 holds the values exactly (whole numbers up to 2^53 are judged right)."""
+    if block.dtype.itemsize <= (4 if block.dtype.kind == "f" else 2):
+        return True
+    double = block.astype(np.float64)
+    with np.errstate(over="ignore"):
+        return np.array_equal(double.astype(np.float32).astype(np.float64), double, equal_nan=True)
+
+
+class ExactStack:
+    """Stack of frames ``(J, h, w)`` filled block by block, in the smallest type that holds all of them exactly.
+
+    It starts as uint8. When a block does not fit, the stack is promoted where it lies, block by block from its
+    end: memory is that of the wider stack and a few MiB, never of two stacks.
+
+    Parameters
+    ----------
+    n_frames
+        J.
+    frame_shape
+        ``(h, w)``.
+    """
+
+    def __init__(self, n_frames: int, frame_shape: tuple[int, int]) -> None:
+        self.shape = (n_frames, *frame_shape)
+        self._need = _Need(WHOLE_TYPES[0], True)
+        self._filled = 0  # values before this one may differ from zero
+        self._bytes: NDArray[np.uint8] | None = np.zeros(math.prod(self.shape), np.uint8)
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """Type so far."""
+        return self._need.dtype
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes so far."""
+        return math.prod(self.shape) * self.dtype.itemsize
+
+    def put(self, part: slice, block: NDArray[Any]) -> None:
+        """Put frames ``(n, h, w)`` into the place `part`; frames never put stay zero.
+
+        Raises
+        ------
+        InputError
+            The block does not have the shape of its place, or the stack was finished.
+        """
+        place = range(self.shape[0])[part]
+        if self._bytes is None or block.shape != (len(place), *self.shape[1:]) or place.step != 1:
+            raise InputError(
+                f"frames of shape {block.shape} for {part}",
+                where="ExactStack.put",
+                expected=f"frames of shape {(len(place), *self.shape[1:])}, for a stack not finished",
+                fix="Put every block in the place that it was read from, before `finish`.",
+            )
+        self._promote(self._need | _need(block))
+        self._values()[place.start : place.stop] = block
+        self._filled = max(self._filled, place.stop * math.prod(self.shape[1:]))
+
+    def finish(self, keep: NDArray[np.int64] | None = None) -> NDArray[Any]:
+        """Return the frames and give them up; `keep` lists those wanted, in increasing order.
+
+        Kept frames are moved to the front in place, and the memory of the others is given back.
+        """
+        values = self._values()
+        if keep is None:
+            self._bytes = None
+            return values
+        for k, j in enumerate(keep):
+            if k != j:
+                values[k] = values[j]
+        del values  # no view may be left when the memory moves
+        self.shape = (len(keep), *self.shape[1:])
+        self._bytes = self._resized(self.nbytes)
+        values, self._bytes = self._values(), None
+        return values
+
+    def _values(self) -> NDArray[Any]:
+        if self._bytes is None:
+            raise RuntimeError("the stack was finished")
+        return self._bytes.view(self.dtype).reshape(self.shape)
+
+    def _resized(self, n_bytes: int) -> NDArray[np.uint8]:
+        """Grow or shrink the memory, in place where the system can (new bytes are zero)."""
+        if self._bytes is None:
+            raise RuntimeError("the stack was finished")
+        self._bytes.resize(n_bytes, refcheck=False)  # views of it never leave this object before `finish`
+        return self._bytes
+
+    def _promote(self, need: _Need) -> None:
+        """Convert what is there to a wider type, last values first: they move towards the end."""
+        old, size = self.dtype, math.prod(self.shape)
+        self._need = need
+        if need.dtype == old or size == 0:
+            return
+        memory = self._resized(size * need.dtype.itemsize)
+        narrow, wide = memory[: size * old.itemsize].view(old), memory.view(need.dtype)
+        for stop in range(self._filled, 0, -CONVERTED_AT_ONCE):
+            start = max(stop - CONVERTED_AT_ONCE, 0)
+            wide[start:stop] = narrow[start:stop].copy()

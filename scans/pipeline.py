@@ -1,0 +1,147 @@
+"""Reading ahead: blocks of frames are read, and worked on, in threads while the caller uses the one before.
+
+The HDF5 library reads under one lock, but leaves NumPy and zlib free to run meanwhile. So one thread's
+cleaning overlaps with another's reading, and gzip chunks, which are unpacked outside the library, are unpacked
+on several cores. The order of the results is that of the parts, whatever thread finishes first.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
+from itertools import islice
+from threading import local
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+T = TypeVar("T")
+Window = tuple[slice, slice]  # rows and columns of the stored frame
+Reader = Callable[..., NDArray[Any]]
+WHOLE: Window = (slice(None), slice(None))
+# More readers only wait for the library's lock.
+MAX_WORKERS = 8
+
+
+def read_ahead(
+    frames: Any,
+    parts: Iterable[slice],
+    *,
+    window: Window = WHOLE,
+    ahead: int = 2,
+    workers: int | None = None,
+) -> Iterator[tuple[slice, NDArray[Any]]]:
+    """Yield each part of the frames with its values ``(n, rows, columns)``, in order, read in the background.
+
+    Parameters
+    ----------
+    frames
+        ``(J, h, w)``: an array, or frames in a file (`LazyFrames`).
+    parts
+        Slices of frames, such as ``scan.blocks()``: whole chunks each, so that none is unpacked twice.
+    window
+        Rows and columns of the stored frame that are wanted; the rest is not even unpacked where chunks allow.
+    ahead
+        Parts that are read, or wait, while the caller has one. Memory is at most ``ahead + 2`` parts.
+    workers
+        Threads that read; as many as cores and `ahead` allow by default.
+
+    Raises
+    ------
+    InputError
+        As `frames` raises it, in the turn of its part; the parts before have been yielded.
+    """
+
+    def task(reader: Reader, part: slice) -> NDArray[Any]:
+        return reader(part, window)
+
+    return _in_order(task, frames, parts, ahead, workers)
+
+
+def work_ahead(
+    work: Callable[[slice, NDArray[Any]], T],
+    frames: Any,
+    parts: Iterable[slice],
+    *,
+    window: Window = WHOLE,
+    ahead: int = 2,
+    workers: int | None = None,
+) -> Iterator[tuple[slice, T]]:
+    """Yield each part with ``work(part, values)``, in order; reading and work are done in the background.
+
+    `work` runs in several threads at once, each on its own part: it must not change
+    `values`, nor keep a view of it, whose memory is used again for the next part. NumPy work on large arrays overlaps,
+    for NumPy leaves the interpreter free meanwhile. Parameters and errors are those of `read_ahead`; an error of
+    `work` is raised as it is, with a note that names the frames.
+    """
+    mine = local()
+
+    def task(reader: Reader, part: slice) -> T:
+        n = len(range(*part.indices(frames.shape[0])))
+        sides = (len(range(n)[cut]) for n, cut in zip(frames.shape[1:], window, strict=True))
+        shape = (n, *sides)
+        buffer = getattr(mine, "buffer", None)
+        if buffer is None or len(buffer) < n:
+            buffer = mine.buffer = np.empty(shape, frames.dtype)
+        return work(part, reader(part, window, buffer))
+
+    return _in_order(task, frames, parts, ahead, workers)
+
+
+def _in_order(
+    task: Callable[[Reader, slice], T], frames: Any, parts: Iterable[slice], ahead: int, workers: int | None
+) -> Iterator[tuple[slice, T]]:
+    """Run `task` on the parts in threads, never more than `ahead` beyond the one handed out."""
+    if ahead < 1:
+        raise ValueError(f"ahead = {ahead}; at least one part must be read ahead")
+    return _results(task, frames, iter(parts), ahead, workers or max(1, min(cores(), ahead, MAX_WORKERS)))
+
+
+def _results(
+    task: Callable[[Reader, slice], T], frames: Any, parts: Iterator[slice], ahead: int, workers: int
+) -> Iterator[tuple[slice, T]]:
+    def named(part: slice) -> T:
+        try:
+            return task(reader, part)
+        except Exception as exc:
+            start, stop, _ = part.indices(len(frames))
+            exc.add_note(f"in frames {start} to {stop - 1}")
+            raise
+
+    with _reader(frames) as reader:
+        pool = ThreadPoolExecutor(workers, thread_name_prefix="read-ahead")
+        waiting = deque((part, pool.submit(named, part)) for part in islice(parts, ahead))
+        try:
+            while waiting:
+                part, future = waiting.popleft()
+                result = future.result()
+                del future  # it holds the result as well, and the caller may want the memory
+                waiting.extend((following, pool.submit(named, following)) for following in islice(parts, 1))
+                yield part, result
+                del result
+        finally:
+            # also on Ctrl-C, or when the caller stops early: nothing more is begun, what runs ends within a part
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _reader(frames: Any) -> AbstractContextManager[Reader]:
+    """Return a reader of windows: of files kept open, or of an array."""
+    if hasattr(frames, "kept_open"):
+        return frames.kept_open()
+
+    def read(part: slice, window: Window, out: NDArray[Any] | None = None) -> NDArray[Any]:
+        return np.asarray(frames[part])[(slice(None), *window)]
+
+    return nullcontext(read)
+
+
+def cores() -> int:
+    """Cores that this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not Linux
+        return os.cpu_count() or 1

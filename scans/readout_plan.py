@@ -1,0 +1,386 @@
+"""How the stored values of a scan are to be read, decided from its facts and a bounded sample of its frames."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scans.bad_pixels import FEWEST_FRAMES, BadPixels, find_bad_pixels
+from scans.beamstop import Beamstop, find_beamstop, zone_plate_shadow
+from scans.darks import combine_darks
+from scans.detector import NEGATIVE_MARKS, Readout, Sections, sample_frames
+from scans.errors import InputError
+from scans.flat_field import normalise_flat
+from scans.gain import GainEstimate, estimate_gain
+from scans.offsets import plan_offsets
+from scans.options import PrepareOptions
+from scans.pixel_statistics import PixelStatistics
+from scans.scan import Finding, Orientation, Scan
+from scans.smear import find_smear
+from scans.spikes import HighLevels, plan_spikes
+
+# A stated gain is doubted where the estimate from the frames differs by this share and five standard errors.
+GAIN_DOUBT = 0.2
+# A largest value of 2^k - 1 that comes up so often in the sample is the end of a range.
+PILE_UP = 4
+
+
+def plan_readout(scan: Scan, options: PrepareOptions | None = None) -> Readout:
+    """Decide how the stored values of `scan` become counts.
+
+    Counts are called photons when the file or the caller states the gain, or the frames show it; otherwise they
+    stay as stored and the unit is "ADU": integers alone prove nothing, since a CCD writes them too. A scan that
+    was prepared before is taken as it is.
+
+    Raises
+    ------
+    InputError
+        Gain or saturation not positive, dark frames of another shape, or no good pixel.
+    """
+    options = options or PrepareOptions()
+    plan = _Plan(scan, options)
+    plan.mask()
+    plan.darks()
+    plan.limits()
+    plan.read_sample()
+    if not scan.prepared:
+        plan.bad_pixels()
+        plan.smear()
+        plan.offsets()
+    plan.gain()
+    plan.response()
+    if not scan.prepared:
+        plan.spikes()
+    plan.sections()
+    if scan.orientation != Orientation():
+        plan.say(f"orientation: {scan.orientation}")
+    return replace(plan.readout, steps=tuple(plan.steps), findings=tuple(plan.findings))
+
+
+@dataclass
+class _Plan:
+    """A readout on the way: each method decides one thing, in the order in which they depend."""
+
+    scan: Scan
+    options: PrepareOptions
+    steps: list[str] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    sample: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 1, 1), np.float32))
+    numbers: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    statistics: PixelStatistics = field(default_factory=PixelStatistics)
+    counts_from_zero: bool = False
+    readout: Readout = field(init=False)
+
+    def __post_init__(self) -> None:
+        shape = tuple(int(n) for n in self.scan.frames.shape[1:])
+        self.readout = Readout(np.ones(shape, bool), self.scan.orientation)
+
+    def set(self, **changes: Any) -> None:
+        self.readout = replace(self.readout, **changes)
+
+    def say(self, *steps: str) -> None:
+        self.steps += steps
+
+    @property
+    def stored_gain(self) -> float | None:
+        """Counts a photon as stated."""
+        given = self.options.counts_per_photon
+        return given if given is not None else self.scan.counts_per_photon
+
+    def mask(self) -> None:
+        mask = self.scan.mask
+        if mask is None:
+            return
+        usable = mask if mask.ndim == 2 else mask.any(axis=0)
+        differs = mask.ndim == 3 and not (mask == mask[:1]).all()
+        self.set(usable=usable.astype(bool), masks=mask if differs else None)
+
+    def darks(self) -> None:
+        scan, way = self.scan, self.options.dark or "clipped"
+        shape = self.readout.usable.shape
+        if scan.dark is not None and way != "none":
+            darks = combine_darks(scan.dark, shape, scan.name, exposures_s=scan.dark_exposures_s, method=way)  # type: ignore[arg-type]
+            exposures = scan.exposures_s if scan.exposures_s is not None else scan.exposure_s
+            self.set(darks=darks, usable=self.readout.usable & darks.usable, exposures_s=exposures)
+            self.say(*darks.steps)
+            self.findings += [*darks.findings, *darks.needs_care(scan.exposures_s)]
+        usable = self.readout.usable
+        if not usable.any():
+            raise InputError(
+                "no good pixel is left",
+                where=f"{scan.name}, mask",
+                expected="a mask that is True (good) somewhere",
+                fix="Check the mask's polarity in the file, or remove the mask.",
+            )
+        if usable.size > usable.sum():
+            self.say(f"mask: {usable.size - usable.sum()} of {usable.size} pixels are bad in every frame")
+
+    def limits(self) -> None:
+        scan = self.scan
+        stated = self.options.saturation if self.options.saturation is not None else scan.saturation
+        for name, value in (("counts_per_photon", self.stored_gain), ("saturation", stated)):
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise InputError(
+                    f"{name} = {value:g}",
+                    where=f"{scan.name}, {name}",
+                    expected="a positive number",
+                    fix=f"Give it with -s prepare.{name}=VALUE, or leave it out.",
+                )
+        limit = whole_limit(stated, scan.frames.dtype)
+        if limit is not None:
+            self.say(f"saturation: stored values from {limit:.10g} on are masked frame by frame")
+        self.set(limit=limit, marks=scan.frames.dtype.kind == "i" and scan.dark is None)
+
+    def read_sample(self) -> None:
+        """Read the sample once; keep it dark-corrected, and what it says of the stored values."""
+        lowest, top, frames, numbers = math.inf, [], [], []
+        for index, stored in sample_frames(self.scan):
+            finite = np.where(np.isfinite(stored), stored, 0) if stored.dtype.kind == "f" else stored
+            lowest = min(lowest, float(finite.min()))
+            top.append(_top_values(finite, self.readout))
+            bad = self.readout.flags(stored, index).bad
+            held = finite.astype(np.float32)
+            if bad is not None:
+                held[bad] = 0
+            frames.append(held)
+            numbers.append(index)
+            self.statistics.add(held)
+        self.sample, self.numbers = np.concatenate(frames), np.concatenate(numbers)
+        if self.readout.marks and lowest < min(NEGATIVE_MARKS):
+            self.set(marks=False)  # negative values are noise then
+        self._suspect_saturation(top)
+        self.counts_from_zero = self.scan.dark is None and not (lowest > 0 and _has_pedestal(self.sample))
+        if self.readout.darks is not None:
+            values = self.readout.darks.at(_typical_exposure(self.readout.exposures_s))[0]
+            self.sample -= values
+
+    def _suspect_saturation(self, top: list[tuple[float, int]]) -> None:
+        """Name a largest value that looks like the end of a range that nobody stated."""
+        value = max((v for v, _ in top), default=0.0)
+        often = sum(n for v, n in top if v == value)
+        whole = value == int(value) and (int(value) + 1).bit_count() == 1 and value >= 255
+        if whole and often >= PILE_UP and self.scan.frames.dtype.kind in "iu":
+            text = f"the largest stored value, {value:.0f} = 2^{int(value).bit_length()} - 1, comes up {often} times "
+            fix = f"If the detector saturates there, say -s prepare.saturation={value:.0f}."
+            self.findings.append(Finding("caution", "saturation-suspected", text + "in a sample of frames", fix))
+
+    def bad_pixels(self) -> None:
+        if self.statistics.n < FEWEST_FRAMES:
+            return
+        dark = None
+        if self.scan.dark is not None and self.scan.dark.ndim == 3 and len(self.scan.dark) >= 4:
+            dark = PixelStatistics()
+            dark.add(self.scan.dark)
+        found = find_bad_pixels(self.statistics, dark, self.readout.usable)
+        n, mask_them = int(found.combined.sum()), self.options.bad_pixels is not False
+        if mask_them and n and (self.readout.usable & ~found.combined).any():
+            self.set(usable=self.readout.usable & ~found.combined)
+            self.say(f"bad pixels: {_kinds(found)} found beyond the mask, and masked")
+        self.set(found=found)
+        self.findings += _bad_pixel_findings(found, n, masked=mask_them)
+
+    def smear(self) -> None:
+        if self.options.smear is False or self.counts_from_zero or len(self.sample) < FEWEST_FRAMES:
+            return
+        smear, findings = find_smear(self._mean(), self.readout.usable)
+        if smear is not None:
+            self.set(smear=smear)
+            self.say(smear.step)
+            self.sample[:, ~self.readout.usable] = 0
+            smear.correct(self.sample)
+        self.findings += findings if smear is not None or self.options.smear else ()
+
+    def offsets(self) -> None:
+        if self.options.offset == "fixed" or self.counts_from_zero or self.scan.frames.dtype.kind == "f":
+            return
+        darks = self.readout.darks
+        plan = plan_offsets(
+            self.sample,
+            self.readout.usable,
+            has_dark=darks is not None,
+            read_noise=0.0 if darks is None else darks.read_noise,
+            counts_per_photon=self.stored_gain,
+        )
+        self.say(*plan.steps)
+        self.findings += plan.findings
+        if plan.mode != "none" or plan.leak is not None:
+            self.set(offsets=plan)
+            plan.apply(self.sample)
+
+    def gain(self) -> None:
+        darks, stated = self.readout.darks, self.stored_gain
+        noise = (darks.read_noise if darks is not None else 0.0) or (self.scan.read_noise or 0.0)
+        estimate = self._estimate(noise if darks is not None else None)
+        gain, error = stated, 0.0
+        if stated is not None:
+            self.say(f"gain: {stated:.6g} counts a photon; unit photon")
+            self.findings += _doubtful_gain(stated, estimate)
+        elif estimate is not None and estimate.counts_per_photon is not None:
+            gain, error = estimate.counts_per_photon, estimate.error
+            self.say(f"gain: {estimate}; unit photon")
+            self.findings.append(_gain_found(estimate))
+        else:
+            why = "" if estimate is None else f" ({' '.join(estimate.evidence)})"
+            self.say(f"gain: unknown, counts kept as stored{why}; unit ADU")
+        unit = "ADU" if gain is None else "photon"
+        self.set(gain=gain or 1.0, gain_error=error, unit=unit, read_noise=noise / (gain or 1.0))
+
+    def _estimate(self, read_noise: float | None) -> GainEstimate | None:
+        if len(self.sample) < FEWEST_FRAMES:
+            return None
+        # block by block: its sums then take the memory of a block
+        blocks = [self.sample[k : k + 16] for k in range(0, len(self.sample), 16)]
+        return estimate_gain(blocks, self.readout.usable, read_noise)
+
+    def response(self) -> None:
+        """Flat field and beamstop: what a pixel shows where one with response 1 shows one count."""
+        flat = self.scan.flat
+        if flat is not None and flat.ndim == 2 and not self.scan.prepared:
+            field_ = normalise_flat(flat, self.readout.usable, f"{self.scan.name}, flat field")
+            self.say(*field_.steps)
+            self.findings += field_.findings
+            self.set(usable=self.readout.usable & ~field_.bad, response=field_.response)
+        elif flat is not None:
+            self.set(response=flat.astype(np.float32))
+        way = self.options.beamstop or "divide"
+        if way == "none" or self.scan.prepared or len(self.sample) < FEWEST_FRAMES:
+            return
+        stop = self._beamstop()
+        if stop is None:
+            return
+        covered = stop.masked if way == "divide" else stop.masked | stop.region
+        self.say(*(stop.steps if way == "divide" else (f"beamstop: {covered.sum()} pixels masked",)))
+        self.findings += stop.findings
+        self.set(usable=self.readout.usable & ~covered)
+        if way == "divide" and stop.kind == "semi-transparent":
+            old = self.readout.response
+            self.set(response=stop.map if old is None else (old * stop.map).astype(np.float32))
+
+    def _beamstop(self) -> Beamstop | None:
+        scan, geometry = self.scan, self.scan.geometry
+        if scan.orientation.transpose:
+            pixel = geometry.pixel_size_m
+            geometry = replace(geometry, pixel_size_m=(pixel[1], pixel[0]), frame_shape=geometry.frame_shape[::-1])
+        shadow = None if scan.zone_plate is None else zone_plate_shadow(scan.zone_plate, geometry)
+        stop, findings = find_beamstop(
+            self._mean(),
+            self.readout.usable,
+            n_frames=len(self.sample),
+            shadow=shadow,
+            counts_per_photon=self.readout.gain,
+        )
+        # a dark centre without a zone plate to compare with is the common case, not a fault of the scan
+        self.findings += findings if stop is not None or self.options.beamstop else ()
+        return stop
+
+    def spikes(self) -> None:
+        if self.options.spikes is False or self.scan.frames.dtype.kind == "f":
+            return
+        levels = HighLevels(self.readout.usable.shape)
+        for frame in self.sample:
+            levels.add(np.where(self.readout.usable, frame, 0)[None])
+        plan = plan_spikes(
+            levels.high,
+            self.readout.usable,
+            n_frames=levels.n,
+            mean=levels.mean,
+            counts_per_photon=self.readout.gain,
+            read_noise=self.readout.read_noise * self.readout.gain,
+        )
+        if plan is not None:
+            self.set(spikes=plan)
+
+    def sections(self) -> None:
+        """Keep the mean patterns of up to 12 parts of the scan."""
+        n = max(1, min(12, len(self.sample) // 8))
+        parts = np.array_split(np.arange(len(self.sample)), n)
+        means = np.stack([self.sample[p].mean(axis=0, dtype=np.float64) for p in parts]) / self.readout.gain
+        means[:, ~self.readout.usable] = 0
+        at = np.array([self.numbers[p].mean() for p in parts])
+        self.set(sections=Sections(means.astype(np.float32), at, len(self.sample)))
+
+    def _mean(self) -> NDArray[np.float64]:
+        return np.where(self.readout.usable, self.sample.mean(axis=0, dtype=np.float64), 0)
+
+
+def _has_pedestal(sample: NDArray[np.float32]) -> bool:
+    """Whether the darkest tenth of the pixels stands on an offset: its variance is far below that of photons.
+
+    Photons of c counts each have a variance of c times the mean, so at least the mean where c is 1 or more.
+    """
+    mean, variance = sample.mean(axis=0, dtype=np.float64), sample.var(axis=0, dtype=np.float64)
+    dim = mean <= np.quantile(mean, 0.1)
+    return bool(np.median(variance[dim]) < 0.3 * np.median(mean[dim]))
+
+
+def whole_limit(limit: float | None, dtype: np.dtype[Any]) -> float | None:
+    """Saturation limit; the top of an integer type is one too: overflow, or unsigned forms of the marks."""
+    if dtype.kind not in "iu":
+        return limit
+    top = int(np.iinfo(dtype).max) - (1 if dtype.kind == "u" and dtype.itemsize > 1 else 0)
+    # a Python int compares exactly with any integer type, a float would widen the whole block
+    return top if limit is None else min(math.ceil(limit), top)
+
+
+def _top_values(stored: NDArray[Any], readout: Readout) -> tuple[float, int]:
+    """Largest value below the limit, and how often it comes up."""
+    good = stored[:, readout.usable]
+    below = good if readout.limit is None else good[good < readout.limit]
+    if not below.size:
+        return 0.0, 0
+    top = below.max()
+    return float(top), int(np.count_nonzero(below == top))
+
+
+def _typical_exposure(exposures_s: NDArray[np.float64] | float | None) -> float | None:
+    return float(np.median(exposures_s)) if isinstance(exposures_s, np.ndarray) else exposures_s
+
+
+def _kinds(found: BadPixels) -> str:
+    return ", ".join(f"{n} {name}" for name, n in found.counts.items() if n)
+
+
+def _bad_pixel_findings(found: BadPixels, n: int, *, masked: bool) -> list[Finding]:
+    if not n:
+        return []
+    share = n / found.lines.size
+    if masked:
+        text = f"{_kinds(found)} pixels beyond the file's mask were found in the frames and masked"
+        fix = "Look at them in the figure of `halfbit inspect`; -s prepare.bad_pixels=false keeps them."
+        return [Finding("caution" if share > 0.02 else "note", "bad-pixels-found", text, fix)]
+    text = f"{_kinds(found)} pixels stand out of the frames and are not masked"
+    return [Finding("caution", "bad-pixels-kept", text, "Leave prepare.bad_pixels out to mask them.")]
+
+
+def _doubtful_gain(stated: float, estimate: GainEstimate | None) -> list[Finding]:
+    """Compare a stated gain with what the frames show."""
+    if estimate is None or estimate.counts_per_photon is None:
+        return []
+    found = estimate.counts_per_photon
+    if abs(found / stated - 1) < GAIN_DOUBT or abs(found - stated) < 5 * estimate.error:
+        return []
+    text = f"the stated gain is {stated:.5g} counts a photon, the frames show {found:.4g} ± {estimate.error:.2g}"
+    return [
+        Finding(
+            "caution",
+            "gain-doubtful",
+            f"{text} ({estimate.method})",
+            f"If the frames are right, say -s prepare.counts_per_photon={found:.4g}.",
+        )
+    ]
+
+
+def _gain_found(estimate: GainEstimate) -> Finding:
+    gain = estimate.counts_per_photon or 1.0
+    loose = estimate.error > 0.03 * gain
+    return Finding(
+        "caution" if loose else "note",
+        "gain-estimated",
+        f"the file states no gain; the frames show {gain:.4g} ± {estimate.error:.2g} counts a photon "
+        f"({estimate.method})",
+        "If it is known better, give it with -s prepare.counts_per_photon=VALUE.",
+    )

@@ -1,0 +1,194 @@
+"""Single photons in dim pixels: their charge, summed over 3 x 3 pixels, and the peak of these sums."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+# A hit rises this many rms of the noise above the empty pixels around it (a false one in 3e6 pixels).
+THRESHOLD = 5.0
+# The ring around a hit must be empty within this, both ways.
+RING = 2.5
+MOST_HITS = 400_000
+FEWEST_HITS = 100
+# Rms of a hit's sum in units of the pixel noise: nine pixels, and the mean of a ring of 16 taken nine times.
+SUM_NOISE = math.sqrt(9 + 81 / 16)
+
+
+class PhotonHits:
+    """Isolated hits found frame by frame; `good` ``(h, w)`` says where, `noise` is the rms a pixel [counts]."""
+
+    def __init__(self, good: NDArray[np.bool_], noise: float | None) -> None:
+        # the 5 x 5 around a hit must be measured
+        self._usable = ndimage.binary_erosion(good, np.ones((5, 5), bool))
+        self.noise = noise
+        self._parts: list[tuple[NDArray[Any], ...]] = []
+        self._n = 0
+
+    def add(self, block: NDArray[Any]) -> None:
+        """Take frames ``(n, h, w)``."""
+        for frame in block:
+            if self._n < MOST_HITS:
+                self._add_frame(np.asarray(frame, np.float64))
+
+    def _add_frame(self, frame: NDArray[np.float64]) -> None:
+        if self.noise is None:
+            self.noise = dim_noise(frame[self._usable])
+        nine = ndimage.uniform_filter(frame, 3, mode="nearest")
+        ring = (ndimage.uniform_filter(frame, 5, mode="nearest") * 25 - nine * 9) / 16
+        limit = max(THRESHOLD * self.noise, 1e-9 * float(np.abs(frame).max()))
+        top = (frame - ring > limit) & self._usable & (frame == ndimage.maximum_filter(frame, 3))
+        y, x = np.nonzero(top)
+        keep = self._empty(frame, ring, y, x, 2)
+        y, x = y[keep], x[keep]
+        sums, tops = 9 * (nine[y, x] - ring[y, x]), frame[y, x] - ring[y, x]
+        self._parts.append((y * frame.shape[1] + x, sums, tops, self._empty(frame, ring, y, x, 1)))
+        self._n += len(y)
+
+    def _empty(
+        self, frame: NDArray[np.float64], ring: NDArray[np.float64], y: NDArray[Any], x: NDArray[Any], away: int
+    ) -> NDArray[np.bool_]:
+        """Whether every pixel so many steps away is within the noise of the ring's mean."""
+        empty = np.ones(len(y), bool)
+        limit = RING * (self.noise or 0.0) * math.sqrt(1 + 1 / 16)
+        for dy in range(-away, away + 1):
+            for dx in range(-away, away + 1):
+                if max(abs(dy), abs(dx)) == away:
+                    empty &= np.abs(frame[y + dy, x + dx] - ring[y, x]) <= limit
+        return empty
+
+    def collected(self, quiet: NDArray[np.bool_]) -> Hits:
+        """Hits so far; those near pixels that hit too often, or are not `quiet`, left out."""
+        if not self._parts:
+            return Hits(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0, bool))
+        place, sums, tops, alone = (np.concatenate(each) for each in zip(*self._parts, strict=True))
+        shape = self._usable.shape
+        number = np.bincount(place, minlength=shape[0] * shape[1]).reshape(shape).astype(np.float64)
+        density = np.maximum(ndimage.uniform_filter(number, 9) * 81 / 80 - number / 80, 0)
+        noisy = (number > 4 * density + 8) | ~quiet
+        # a noisy pixel spoils the sums of its neighbours
+        clean = ~ndimage.binary_dilation(noisy, np.ones((5, 5), bool)).ravel()[place]
+        return Hits(sums[clean], tops[clean], density.ravel()[place][clean], alone[clean])
+
+
+class Hits(NamedTuple):
+    """Isolated hits ``(n,)``: 3 x 3 sum, centre value, hits a pixel around it, whether all 8 neighbours are empty."""
+
+    sums: NDArray[np.float64]
+    tops: NDArray[np.float64]
+    density: NDArray[np.float64]
+    alone: NDArray[np.bool_]
+
+    def where(self, chosen: NDArray[np.bool_]) -> Hits:
+        """Return some of the hits."""
+        return Hits(self.sums[chosen], self.tops[chosen], self.density[chosen], self.alone[chosen])
+
+
+def dim_noise(values: NDArray[np.float64]) -> float:
+    """Rms of the noise of dim pixels: from the lower flank of the densest values, where no photon is.
+
+    The mode is the middle of the shortest interval with a quarter of the values; values below it give the
+    rms (half-normal law).
+    """
+    ordered = np.sort(values)
+    span = max(len(ordered) // 4, 1)
+    widths = ordered[span:] - ordered[:-span]
+    first = int(np.argmin(widths))
+    mode = float(np.median(ordered[first : first + span + 1]))
+    below = mode - ordered[ordered < mode]
+    # 0.6745: median of the half-normal law
+    return float(np.median(below)) / 0.6745 if len(below) > 0.02 * len(ordered) else 0.0
+
+
+@dataclass(frozen=True)
+class Peak:
+    """The single-photon peak: gain [counts] and error, hits in it, share of a photon's charge kept by its pixel."""
+
+    gain: float | None
+    error: float
+    n: int
+    kept: float | None
+    text: str
+
+
+def find_peak(hits: PhotonHits, quiet: NDArray[np.bool_]) -> Peak:
+    """Find the first peak of the sums; none where it does not stand clear of the noise and of its foot.
+
+    Where noise hides it in the sums, it is looked for in the centre values of hits whose neighbours are empty;
+    the gain is the mean sum of those.
+    """
+    noise, found = hits.noise or 0.0, hits.collected(quiet)
+    total = len(found.sums)
+    if total < FEWEST_HITS:
+        return Peak(None, math.inf, total, None, f"Only {total} isolated photons were seen.")
+    alone = found.where(found.alone)
+    peaks = []
+    for chosen, values, spread in ((found, found.sums, SUM_NOISE), (alone, alone.tops, math.sqrt(17 / 16))):
+        # a heap at the threshold is a cut tail, no peak
+        inside = _in_peak(values, spread * noise, lowest=max(2.5 * spread, THRESHOLD + 2) * noise)
+        if inside is not None:
+            peaks.append(_measured(chosen.where(inside), noise, chosen is found))
+    if not peaks:
+        return Peak(None, math.inf, total, None, f"The sums of {total} isolated hits show no peak.")
+    centre, error, n, kept = min(peaks, key=lambda peak: peak[1])
+    text = f"{n} of {total} isolated photons gather at {centre:.5g} +- {error:.2g} counts (noise {noise:.3g} a pixel)."
+    return Peak(centre, error, n, peaks[0][3] if kept is None else kept, text)
+
+
+def _measured(near: Hits, noise: float, all_shapes: bool) -> tuple[float, float, int, float | None]:
+    """Gain, error, number of hits in the peak, and share kept where hits of all shapes are in it."""
+    centre, error = _mean(near.sums)
+    if all_shapes:
+        # light in the neighbourhood lifts the ring: sparser places tell how much
+        sparse = near.where(near.density <= np.quantile(near.density, 0.3))
+        if len(sparse.sums) >= FEWEST_HITS:
+            thin, thin_error = _mean(sparse.sums)
+            error = math.hypot(thin_error, 0.5 * max(abs(thin - centre) - thin_error, 0.0))
+            centre = thin
+    kept = min(float(near.tops.mean() / near.sums.mean()), 1.0) if all_shapes else None
+    return centre, math.hypot(error, 0.002 * centre if noise else 0.0), len(near.sums), kept
+
+
+def _mean(values: NDArray[np.float64]) -> tuple[float, float]:
+    """Mean and its error; the window follows the peak, which about doubles the error of a plain mean."""
+    return float(values.mean()), 2 * float(values.std()) / math.sqrt(max(len(values), 1))
+
+
+def _in_peak(values: NDArray[np.float64], noise: float, lowest: float) -> NDArray[np.bool_] | None:
+    """Values ``(n,)`` that belong to the first peak, of rms width `noise` or a little more; None without one."""
+    start = _densest(values, noise)
+    if start is None or start <= lowest:
+        return None
+    centre, width = start, max(noise, 0.03 * start)
+    near = np.abs(values - centre) < 1.5 * width
+    for _ in range(50):
+        last, centre = centre, float(values[near].mean())
+        near = np.abs(values - centre) < 1.5 * width
+        if abs(last - centre) < 1e-6 * centre or not near.any():
+            break
+    away = np.abs(values - centre) / width
+    # as long a stretch beside the peak: a Gaussian has 16 times fewer there, a smooth slope about as many
+    if near.sum() < FEWEST_HITS or (away < 1).sum() < 2.5 * ((away >= 2) & (away < 3)).sum():
+        return None
+    return near
+
+
+def _densest(values: NDArray[np.float64], noise: float) -> float | None:
+    """Place of the first clear peak of the density of values of rms width `noise`; None without one."""
+    positive = values[values > max(noise, 0.0)]
+    if len(positive) < FEWEST_HITS:
+        return None
+    decades = math.log(positive.max() / positive.min())
+    if decades < 1e-6:  # all hits alike: an exact counter
+        return float(np.median(positive))
+    grid = np.geomspace(positive.min() * 0.8, positive.max() * 1.25, 20 + int(30 * decades))
+    number, _ = np.histogram(positive, grid)
+    density = ndimage.gaussian_filter1d(number.astype(float), 1.5, mode="constant")
+    middle = np.sqrt(grid[1:] * grid[:-1])
+    tops = np.flatnonzero((density == ndimage.maximum_filter1d(density, 9)) & (density > 0.4 * density.max()))
+    return float(middle[tops[0]])

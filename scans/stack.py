@@ -1,0 +1,224 @@
+"""Prepared frames while they are read: cut out, binned, masked, and what was met on the way."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scans.detector import WHOLE, Block, Readout
+from scans.errors import InputError
+from scans.exact_types import ExactStack
+from scans.flat_detector import FlatRemap
+from scans.scan import Scan
+from scans.window import Window
+
+
+@dataclass(frozen=True)
+class Cutting:
+    """How a cleaned frame is cut out: the window, its moves with the beam, the map of a flat detector.
+
+    Parameters
+    ----------
+    window
+        Around the mean beam.
+    moves
+        ``(J, 2)`` whole pixels by which the window follows the beam, or None.
+    remap
+        None leaves the detector as it is.
+    """
+
+    window: Window
+    moves: NDArray[np.int64] | None = None
+    remap: FlatRemap | None = None
+
+    @property
+    def reads_whole(self) -> bool:
+        """Whether more than the window is needed."""
+        return self.moves is not None or self.remap is not None
+
+    def fit(self, planes: NDArray[Any], frames: NDArray[np.int64] | None, kind: type) -> NDArray[Any]:
+        """Cut planes ``(n, h, w)`` out; `frames` are their numbers, None for planes that hold for all."""
+        size = self.window.size
+        out: NDArray[Any] = np.empty((len(planes), size, size), kind)
+        if not self.reads_whole:
+            self.window.fit(planes, out)
+            return out
+        moves = np.zeros((len(planes), 2), np.int64)
+        if self.moves is not None and frames is not None:
+            moves = self.moves[frames]
+        for move in np.unique(moves, axis=0):
+            rows = np.flatnonzero((moves == move).all(axis=1))
+            window = self.window.moved((int(move[0]), int(move[1])))
+            part: NDArray[Any] = np.empty((len(rows), size, size), kind)
+            window.fit(planes[rows][(slice(None), *window.source)], part)
+            out[rows] = part
+        return out
+
+
+@dataclass
+class Piece:
+    """One block after cleaning and cutting."""
+
+    counts: NDArray[np.float32]
+    measured: NDArray[np.bool_]  # (1 or n, N, N)
+    block: Block
+    saturated: NDArray[np.bool_] | None
+
+
+class Stack:
+    """Prepared frames while they are read, and tallies of each frame ``(J,)``."""
+
+    def __init__(self, scan: Scan, readout: Readout, cutting: Cutting) -> None:
+        frames, n = scan.n_frames, cutting.window.size
+        exact = scan.frames.dtype.kind in "bu" and readout.darks is None and readout.gain == 1
+        check_memory((scan.frames.dtype.itemsize if exact else 4) * frames * n * n, scan)
+        self.readout, self.cutting = readout, cutting
+        good = readout.good
+        self.good = good if cutting.reads_whole else good[cutting.window.source]
+        seen = self.good if cutting.remap is None else cutting.remap.good(self.good)
+        self.n_good = int(good[cutting.window.source].sum())
+        self.base = cutting.fit(seen[None], None, bool)
+        self.counts = ExactStack(frames, (n, n))
+        self.reference: NDArray[np.bool_] | None = None  # mask of the first frame, of all while `masks` is None
+        self.masks: NDArray[np.bool_] | None = None
+        self.always: NDArray[np.bool_] | None = None  # saturated in every frame that is not empty
+        self.ever = np.zeros((n, n), bool)  # saturated, or otherwise bad, in some frame
+        self.totals, self.offsets = np.zeros(frames), np.zeros(frames)
+        self.empty, self.unusable = np.zeros(frames, bool), np.zeros(frames, bool)
+        self.saturated, self.nonfinite, self.marked, self.negative, self.spikes = np.zeros((5, frames), np.int64)
+
+    def piece(self, part: slice, stored: NDArray[Any]) -> Piece:
+        """Clean and cut one block of stored frames; may run in a thread, changes nothing."""
+        frames = np.arange(part.start, part.stop)
+        window = WHOLE if self.cutting.reads_whole else self.cutting.window.source
+        block = self.readout.clean(stored, frames, window)
+        remap, values = self.cutting.remap, block.values
+        good = None
+        if block.bad is not None or self.cutting.moves is not None:
+            good = np.broadcast_to(self.good, values.shape) if block.bad is None else self.good & ~block.bad
+        if remap is not None:
+            values, good = remap.counts(values), None if good is None else remap.good(good)
+        measured = self.base if good is None else self.cutting.fit(good, frames, bool)
+        counts = self.cutting.fit(values, frames, np.float32)
+        counts *= measured  # a bin with one bad pixel holds part of its counts
+        saturated = block.saturated
+        if saturated is not None and self.cutting.reads_whole:
+            saturated = saturated[(slice(None), *self.cutting.window.source)]
+        return Piece(counts, measured, block, saturated)
+
+    def add(self, part: slice, piece: Piece) -> None:
+        """Take in one block."""
+        out, block = piece.counts, piece.block
+        self.totals[part] = out.sum(axis=(1, 2), dtype=np.float64)
+        self.negative[part] = np.count_nonzero(out < 0, axis=(1, 2))
+        self.nonfinite[part], self.marked[part], self.spikes[part] = block.nonfinite, block.marked, block.spikes
+        self.offsets[part] = block.offset
+        self.unusable[part] = ~piece.measured.any(axis=(1, 2))
+        self.empty[part] = block.blank | ~out.any(axis=(1, 2))
+        self.counts.put(part, out)
+        self.ever |= ~piece.measured.all(axis=0)
+        self._add_saturated(piece.saturated, part)
+        self._add_mask(piece.measured, part)
+
+    def _add_saturated(self, flags: NDArray[np.bool_] | None, part: slice) -> None:
+        if flags is not None:
+            self.saturated[part] = flags.sum(axis=(1, 2))
+        lit = ~self.empty[part]
+        if lit.any():
+            window = self.cutting.window.source
+            here = np.zeros(tuple(s.stop - s.start for s in window), bool)
+            if flags is not None:
+                np.all(flags[lit], axis=0, out=here)
+            self.always = here if self.always is None else self.always & here
+
+    def _add_mask(self, measured: NDArray[np.bool_], part: slice) -> None:
+        """Keep one mask as long as all frames have the same; most scans never need more."""
+        if self.reference is None:
+            self.reference = measured[0].copy()
+        if self.masks is None:
+            if (measured == self.reference).all():
+                return
+            self.masks = np.empty(self.counts.shape, bool)
+            self.masks[: part.start] = self.reference
+        self.masks[part] = measured
+
+    def mask(self, used: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Mask ``(N, N)``, or ``(J, N, N)`` where the used frames differ."""
+        if self.masks is None:
+            return self.base[0] if self.reference is None else self.reference
+        masks = kept(self.masks, used)
+        return masks[0].copy() if all(np.array_equal(m, masks[0]) for m in masks) else masks
+
+    def response(self, used: NDArray[np.int64], bin: int) -> NDArray[np.float32] | None:
+        """Response of the prepared pixels ``(N, N)`` or ``(J, N, N)``; 1 where nothing is measured."""
+        plane, remap = self.readout.response, self.cutting.remap
+        if plane is None and remap is None:
+            return None
+        shape = self.readout.good.shape
+        frames = None
+        if plane is None:
+            oriented = np.ones((1, *shape), np.float32)
+        else:
+            oriented = self.readout.orientation.apply(plane if plane.ndim == 3 else plane[None])
+            if plane.ndim == 3:
+                oriented, frames = oriented[used], used
+        if remap is not None:
+            oriented = remap.counts(np.ascontiguousarray(oriented, np.float32)) * remap.response
+        elif not self.cutting.reads_whole:
+            oriented = oriented[(slice(None), *self.cutting.window.source)]
+        out = self.cutting.fit(oriented, frames, np.float32) / np.float32(bin**2)
+        out[out <= 0] = 1
+        return out if len(out) > 1 else out[0]
+
+    @property
+    def n_always(self) -> int:
+        """Number of pixels saturated in every frame that holds counts."""
+        return 0 if self.always is None else int(self.always.sum())
+
+    def steps(self, used: NDArray[np.int64], left_out: int) -> list[str]:
+        """Return what was met while reading, in words."""
+        lines = []
+        for name, tally in (
+            ("saturated", self.saturated),
+            ("not finite", self.nonfinite),
+            ("marked as having no value (-1, -2)", self.marked),
+            ("struck by cosmic rays (single values far above all others)", self.spikes),
+        ):
+            if tally.any():
+                lines.append(f"masked: {tally.sum()} pixels {name}, in {np.count_nonzero(tally)} frames")
+        if self.offsets.any():
+            span = np.ptp(self.offsets)
+            lines.append(f"offset: {span:.3g} stored counts between the lowest and the highest frame, taken out")
+        negative = int(self.negative[used].sum())
+        if negative:
+            share = negative / (len(used) * self.base[0].size)
+            lines.append(f"negative: {100 * share:.3g} % of the counts are below zero; kept as they are")
+        lines.append(f"frames: {len(used)} of {len(self.totals)} used, {left_out} left out")
+        return lines
+
+
+def kept(array: NDArray[Any], used: NDArray[np.int64]) -> NDArray[Any]:
+    """Move the used frames to the front, in place: a copy would double the memory."""
+    for k, j in enumerate(used):
+        if k != j:
+            array[k] = array[j]
+    return array[: len(used)]
+
+
+def check_memory(n_bytes: int, scan: Scan) -> None:
+    """Refuse a stack larger than the machine's memory before it is filled for hours."""
+    try:
+        installed = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):  # not a POSIX system
+        return
+    if n_bytes > installed:
+        raise InputError(
+            f"the prepared frames take {n_bytes / 2**30:.1f} GiB",
+            where=scan.name,
+            expected=f"at most the machine's {installed / 2**30:.1f} GiB of memory",
+            fix="Crop (-s prepare.size=...) or bin (-s prepare.bin=2) the frames.",
+        )
