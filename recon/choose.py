@@ -30,9 +30,7 @@ def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) ->
         When a stage names an unknown solver or key, or a given key could have no effect.
     """
     recipe = _choose_probe(recipe, prepared)
-    recipe = _fill(recipe, "prepare.size", problem.size, "the detector's side, at a fast transform size")
-    summed = round(prepared.geometry.pixel_size_m[0] / prepared.scan.geometry.pixel_size_m[0])
-    recipe = _fill(recipe, "prepare.bin", summed, "frames as recorded" if summed == 1 else "the scan came so prepared")
+    recipe = _settled(recipe, prepared, problem)
     margin = int(problem.positions_px.min()) - problem.size // 2
     recipe = _fill(recipe, "object.margin_px", margin, "the default")
     single = problem.complex_dtype.itemsize == 8
@@ -40,6 +38,25 @@ def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) ->
     recipe = _choose_stages(recipe, prepared, problem)
     for stage in recipe.solve:
         _check_stage(recipe, stage)
+    return recipe
+
+
+SETTLED = {
+    # what preparation decided: the recipe's key, and why
+    "counts_per_photon": ("prepare.counts_per_photon", "what the frames show"),
+    "flux": ("prepare.flux", "what the monitor and the counts show"),
+    "orientation": ("scan.orientation", "what the frames show"),
+}
+
+
+def _settled(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:
+    """Write down what preparation decided from the data, so that it need not be decided again."""
+    recipe = _fill(recipe, "prepare.size", problem.size, "the detector's side, at a fast transform size")
+    summed = round(prepared.geometry.pixel_size_m[0] / prepared.scan.geometry.pixel_size_m[0])
+    recipe = _fill(recipe, "prepare.bin", summed, "frames as recorded" if summed == 1 else "the scan came so prepared")
+    for name, (key, reason) in SETTLED.items():
+        if name in prepared.settings:
+            recipe = _fill(recipe, key, prepared.settings[name], reason)
     return recipe
 
 

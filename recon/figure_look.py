@@ -48,14 +48,16 @@ from recon.figure_parts import (
 )
 from recon.figure_patterns import mark_pixels, pattern_panel
 from scans.checks import check_scan, geometry_table
-from scans.overview import FirstLook
 from scans.geometry import Geometry
 from scans.measures import probe_size
+from scans.overview import FirstLook
 from scans.prepared import PreparedScan
 from scans.scan import Finding, Scan
 
 
-def inspect_figure(scan: Scan, look: FirstLook, prepared: PreparedScan | None = None) -> Figure:
+def inspect_figure(
+    scan: Scan, look: FirstLook, prepared: PreparedScan | None = None, *, findings: Sequence[Finding] | None = None
+) -> Figure:
     """Draw patterns, transmission and phase-gradient maps, positions and geometry of a scan.
 
     Parameters
@@ -64,9 +66,12 @@ def inspect_figure(scan: Scan, look: FirstLook, prepared: PreparedScan | None = 
         As `first_look` made it of `scan`.
     prepared
         Adds left-out frames and the findings of preparation.
+    findings
+        In place of these.
     """
     with house_style():
-        findings = prepared.findings if prepared else tuple(check_scan(scan))
+        if findings is None:
+            findings = prepared.findings if prepared else tuple(check_scan(scan))
         remarks = remark_lines(findings, WIDTH)
         panels, beside = Box(EDGE, HEADER, 8.9, 8.1), Box(9.45, HEADER, WIDTH - 9.45 - EDGE, 0)
         rows, table_height = table_rows(geometry_table(scan, look), beside.width)
@@ -114,7 +119,9 @@ def _scan_header(page: Page, scan: Scan, look: FirstLook, findings: Sequence[Fin
 
 def _patterns(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook) -> None:
     """Mean and brightest pattern, bad pixels grey, faults marked."""
-    good = np.ones(look.mean.shape, bool) if scan.mask is None else scan.orientation.apply(scan.mask)
+    good = np.ones(look.mean.shape, bool)
+    if scan.mask is not None:
+        good = scan.orientation.apply(scan.mask if scan.mask.ndim == 2 else scan.mask.any(axis=0))
     g, saturated = scan.geometry, np.argwhere(look.saturated > 0)
     unit = "photons" if look.unit == "photon" else look.unit
     mean, top = (np.where(good, values, np.nan) for values in (look.mean, look.maximum))

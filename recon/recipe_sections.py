@@ -30,6 +30,7 @@ MAPPING_KEYS = (
     *("pixel_size", "pixel_size_y", "pixel_size_x", "mask", "mask_bad", "dark", "flat", "monitor", "exposure"),
     *("counts_per_photon", "saturation", "beam_centre", "beam_centre_y", "beam_centre_x"),
     *("zone_plate_diameter", "outer_zone", "stop_fraction", "stop_diameter", "defocus"),
+    *("transpose", "flip_y", "flip_x", "pixel_axes", "dark_exposure", "read_noise", "index_in_file", "prepared"),
 )
 
 
@@ -221,6 +222,8 @@ class ScanSection(Section):
         Frames in a row at each position.
     flat
         What the file's flat field does to the counts: "divides", "multiplies", or "none".
+    mask_good
+        What means a good pixel in the file's mask: "zero" or "one".
     follow_external
         Follow links and virtual sources that lead out of the file's folder.
     parts
@@ -241,6 +244,7 @@ class ScanSection(Section):
     readings_per_frame: int | None = key(whole(1))
     frames_per_position: int | None = key(whole(1))
     flat: str | None = key(one_of("divides", "multiplies", "none"))
+    mask_good: str | None = key(one_of("zero", "one"))
     follow_external: bool | None = key(yes_or_no)
     parts: str | None = key(matching(r"[^/\\]+", "a pattern of file names without folders"))
     mapping: dict[str, str] | None = field(default=None, metadata={"check": roles_and_names})
@@ -256,18 +260,44 @@ class PrepareSection(Section):
         Side of the prepared frames [pixels]; detector pixels summed per side.
     centre_px
         ``(y, x)`` of the direct beam in the stored frame [pixels].
+    follow_beam
+        Move the window by whole pixels where the beam drifts over the scan.
     counts_per_photon
         Detector gain [counts/photon].
     saturation
         Stored counts at and above this value are not used.
+    dark
+        How dark frames become one: "clipped" (mean within 6 sigma), "median", "mean"; "none" leaves them alone.
+    offset
+        "follow" what the unexposed margin of each frame shows, or "fixed".
+    smear, bad_pixels, spikes
+        Take out read-out smear; mask pixels that the frames show to be bad; mask cosmic rays.
+    beamstop
+        "mask" what it covers, "divide" by its fitted transmission, or "none".
+    merge
+        Merge exposures of one position.
+    flux
+        Incident flux of each frame by the "monitor", by the "trend" of the counts, or "none".
+    flat_detector
+        Map the flat detector to an even grid of spatial frequencies.
     """
 
     TABLE: ClassVar[str] = "prepare"
     size: int | None = key(whole(8))
     bin: int | None = key(whole(1))
     centre_px: tuple[float, float] | None = key(pair(number(0)))
+    follow_beam: bool | None = key(yes_or_no)
     counts_per_photon: float | None = key(number(above=0))
     saturation: float | None = key(number(above=0))
+    dark: str | None = key(one_of("clipped", "median", "mean", "none"))
+    offset: str | None = key(one_of("follow", "fixed"))
+    smear: bool | None = key(yes_or_no)
+    bad_pixels: bool | None = key(yes_or_no)
+    spikes: bool | None = key(yes_or_no)
+    beamstop: str | None = key(one_of("mask", "divide", "none"))
+    merge: bool | None = key(yes_or_no)
+    flux: str | None = key(one_of("monitor", "trend", "none"))
+    flat_detector: bool | None = key(yes_or_no)
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 import sys
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from recon.recipe import Recipe
 from recon.registration import remove_ramp
 from scans.errors import InputError
+from scans.formats import files_of
 from scans.geometry import Geometry
 from scans.scan import Finding, Note, RawPositions
 
@@ -26,7 +28,10 @@ STATUSES = ("running", "complete", "interrupted", "failed")
 VERDICTS = ("good", "usable with cautions", "not to be trusted")
 UNITS = ("photon", "ADU")
 
-CHECKSUM_OF = "sha256 of the first MiB, the last MiB and the size in bytes as decimal text"
+CHECKSUM_OF = (
+    "sha256 of the first MiB, the last MiB and the size in bytes as decimal text; of a folder or pattern with n files: "
+    "of each in natural order its name (UTF-8), a zero byte, its first and its last max(4 KiB, 1 MiB / n) and its size"
+)
 _MIB = 1 << 20
 
 
@@ -111,14 +116,14 @@ class History:
 
 @dataclass(frozen=True)
 class Source:
-    """The scan file a result came from.
+    """The scan file a result came from; or its folder, or pattern of files.
 
     Parameters
     ----------
     path, entry
         Absolute path, and the HDF5 path of the entry in it.
     size_bytes, modified
-        Of the file at the time of reading; ISO 8601.
+        Of the file at the time of reading; ISO 8601. Of several: all bytes, the latest change.
     checksum
         See `CHECKSUM_OF`: a whole 40 GB file would take minutes.
     """
@@ -131,27 +136,41 @@ class Source:
 
     @classmethod
     def of(cls, path: str | Path, entry: str = "/") -> Source:
-        """Describe a file as it is now.
+        """Describe a file, or all files of a folder or pattern, as they are now.
 
         Raises
         ------
         InputError
-            When the file cannot be read.
+            When one cannot be read.
         """
         path = Path(path).resolve()
+        digest, total, latest, here = hashlib.sha256(), 0, 0.0, path
         try:
-            with path.open("rb") as file:
-                size = file.seek(0, io.SEEK_END)
-                digest = hashlib.sha256()
-                for start in (0, max(size - _MIB, 0)):
-                    file.seek(start)
-                    digest.update(file.read(_MIB))
-            modified = datetime.fromtimestamp(path.stat().st_mtime, UTC).isoformat(timespec="seconds")
+            files = files_of(path)
+            many = files != [path]
+            root = path if path.is_dir() else files[0].parent
+            each = max(_MIB // len(files), 4096) if many else _MIB
+            for here in files:
+                if many:
+                    digest.update(os.path.relpath(here, root).encode(errors="surrogateescape") + b"\0")
+                size, changed = _add_ends(digest, here, each)
+                total, latest = total + size, max(latest, changed)
         except OSError as exc:
             fix = "Put the scan file back, or name another one."
-            raise InputError(str(exc.strerror), where=str(path), expected="the scan file", fix=fix) from exc
-        digest.update(str(size).encode())
-        return cls(str(path), entry, size, modified, digest.hexdigest())
+            raise InputError(str(exc.strerror), where=str(here), expected="the scan file", fix=fix) from exc
+        modified = datetime.fromtimestamp(latest, UTC).isoformat(timespec="seconds")
+        return cls(str(path), entry, total, modified, digest.hexdigest())
+
+
+def _add_ends(digest: Any, path: Path, n_bytes: int) -> tuple[int, float]:
+    """Add both ends of a file and its size to a checksum; return its size and time of change."""
+    with path.open("rb") as file:
+        size = file.seek(0, io.SEEK_END)
+        for start in (0, max(size - n_bytes, 0)):
+            file.seek(start)
+            digest.update(file.read(n_bytes))
+    digest.update(str(size).encode())
+    return size, path.stat().st_mtime
 
 
 @dataclass(frozen=True)

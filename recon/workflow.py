@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import scans
-from recon import backend, choose, metrics
+from recon import backend, choose, metrics, orienting
 from recon.loop import Hooks, Loop, PassRecord, Stage
 from recon.probe import orthogonal_modes, probe_from_data, scaled_to_power, with_modes, zone_plate_probe
 from recon.problem import Problem, make_problem
@@ -106,9 +106,26 @@ def load_scan(path: str | Path, recipe: Recipe) -> Scan:
     return scans.load(path, **_given(recipe.scan))
 
 
-def prepare_scan(scan: Scan, recipe: Recipe, progress: Callable[[int, int], None] | None = None) -> PreparedScan:
-    """Prepare a scan as the recipe says; `progress` gets frames done and frames in all."""
-    return scans.prepare(scan, **_given(recipe.prepare), progress=progress)
+def prepare_scan(
+    scan: Scan,
+    recipe: Recipe,
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    on_orientation: Callable[[int, int], None] | None = None,
+) -> PreparedScan:
+    """Prepare a scan as the recipe says, and turn it where neither file nor recipe say how.
+
+    Parameters
+    ----------
+    progress
+        Gets frames done and frames in all.
+    on_orientation
+        Gets short reconstructions done and in all, where the orientation has to be found.
+    """
+    prepared = scans.prepare(scan, **_given(recipe.prepare), progress=progress)
+    if recipe.scan.orientation is None and not scan.prepared and orienting.is_guess(scan):
+        prepared = orienting.orient(prepared, seed=recipe.run.seed, progress=on_orientation)
+    return prepared
 
 
 def _source_of(prepared: PreparedScan) -> Source | None:

@@ -26,6 +26,9 @@ Map = NDArray[np.float64]
 LINES = ((0, 1), (1, 0), (1, 1), (1, -1))
 # All factors: common practice, no source; set on simulated detectors with known faults (tests).
 SIGMA = 8.0
+STRENGTH = 4.5
+CLEAR = 12.0
+MOST_RESPONSE = 0.35
 WEAK_SIGMA = 5.0
 DEAD_RESPONSE = 0.1
 WEAK_RESPONSE = 0.65
@@ -116,9 +119,8 @@ def find_bad_pixels(
     hot, noisy = empty.hot, empty.noisy
     signal = mean - empty.level
     # the offset may have moved between darks and scan: the darkest part of the frame is the zero, within reason
-    drift = 4 * (math.sqrt(light.drift_variance) + empty.floor)
-    known = dark is not None or (light.whole and light.minimum[usable].min() <= 0)
-    signal -= min(_darkest(signal, usable & ~hot & ~noisy), drift if known else math.inf)
+    drift = _possible_drift(light, dark, empty, usable)
+    signal -= min(_darkest(signal, usable & ~hot & ~noisy), 3 * (drift + empty.floor))
     error = np.sqrt(_over_lines(variance, usable, "middle") / light.n + empty.floor**2)
     outshining = _outshine(signal, error + 20 / SIGMA * rise / light.n, usable & ~hot & ~noisy)
     if dark is None:
@@ -130,11 +132,12 @@ def find_bad_pixels(
     usable = usable & ~hot & ~noisy
     # drift of the offset during the scan is in every variance
     noise = np.full(shape, empty.variance + light.drift_variance)
-    silence = np.sqrt(noise / light.n + empty.floor**2)
+    silence = np.sqrt(noise / light.n + empty.floor**2 + (drift**2 if math.isfinite(drift) else 0.0))
     if dark is None and not light.whole:
         noise = np.full(shape, np.inf)  # nothing tells photons from a smooth change
     changes = np.maximum(variance - noise, 0)
-    pixels = _Pixels(signal, changes, error, silence, rise, noise, np.full(shape, light.n))
+    own = np.sqrt(variance / light.n + empty.floor**2) + 1e-300
+    pixels = _Pixels(signal, changes, own, silence, rise, noise, np.full(shape, light.n))
     lines = _dead_columns(pixels, usable) | _dead_columns(pixels.turned(), usable.T).T
     lines |= _crowded(hot | noisy | stuck)
     dead, weak, lit = _dim(pixels, usable & ~lines)
@@ -160,6 +163,16 @@ def _without_light(light: PixelStatistics, dark: PixelStatistics | None, usable:
     level, noise, _ = dark.trimmed()
     typical = max(float(np.median(noise[usable])), 0.0)
     return _Empty(level, *_dark_faults(level, noise, dark.n, usable), typical, math.sqrt(typical / dark.n))
+
+
+def _possible_drift(light: PixelStatistics, dark: PixelStatistics | None, empty: _Empty, usable: Mask) -> float:
+    """How far the offset may lie from the darks; without them, from zero where values begin there."""
+    if dark is not None:
+        # a random walk, its step as in the darks: mean square between the means of darks and of frames
+        steps = dark.level_steps if dark.n > 2 else light.level_steps
+        return math.sqrt(steps * (light.n + dark.n) / 3)
+    known = light.whole and light.minimum[usable].min() <= 0
+    return math.sqrt(light.level_steps * light.n / 3) if known else math.inf
 
 
 class _Pixels(NamedTuple):
@@ -259,9 +272,20 @@ def _robust_rms(values: Map) -> float:
 
 
 def _pattern(mean: Map, usable: Mask) -> float:
-    """Rms of the offset's pattern: that of the dimmest pixels."""
-    dim = usable & (mean <= np.quantile(mean[usable], 0.2))
-    return _robust_rms(mean[dim])
+    """Rms of the offset's pattern: that within the dimmest parts, their light included."""
+    h, w = (n // PART * PART for n in mean.shape)
+    medians, spreads = [], []
+    for y in range(0, h, PART):
+        for x in range(0, w, PART):
+            part = np.s_[y : y + PART, x : x + PART]
+            values = mean[part][usable[part]]
+            if len(values) >= PART**2 // 2:
+                medians.append(float(np.median(values)))
+                spreads.append(_robust_rms(values))
+    if not medians:
+        return _robust_rms(mean[usable])
+    order = np.argsort(medians)[: max(len(medians) // 5, 1)]
+    return float(np.median(np.array(spreads)[order]))
 
 
 def _darkest(signal: Map, usable: Mask) -> float:
@@ -299,7 +323,11 @@ def _dark_faults(level: Map, variance: Map, n: int, usable: Mask) -> tuple[Mask,
 def _outshine(signal: Map, error: Map, usable: Mask) -> Mask:
     """Pixels far above the highest line around them."""
     highest = np.maximum(_over_lines(signal, usable, "highest"), 0)
-    hot: Mask = usable & (signal > HOT_FACTOR * highest + SIGMA * error)
+    # a pixel beside the edge of a beam has bright neighbours, two at least
+    ring = np.ones((3, 3), bool)
+    ring[1, 1] = False
+    second = ndimage.rank_filter(np.where(usable, signal, -np.inf), -2, footprint=ring, mode="mirror")
+    hot: Mask = usable & (signal > HOT_FACTOR * highest + SIGMA * error) & (signal > second)
     return hot
 
 
@@ -314,17 +342,19 @@ def _flicker(variance: Map, rise: Map, n: int, usable: Mask) -> Mask:
 
 
 def _dead_columns(pixels: _Pixels, usable: Mask) -> Mask:
-    """Whole columns without response where the columns on both sides are lit, in 8 rows or more."""
-    level, changes, rise = (
-        next(_neighbours(image, usable))[1] for image in (pixels.signal, pixels.changes, pixels.rise)
+    """Whole columns without response where the columns on both sides are lit, in 6 rows or more."""
+    level, changes, rise, strength = (
+        next(_neighbours(image, usable))[1]
+        for image in (pixels.signal, pixels.changes, pixels.rise, pixels.signal / pixels.error)
     )
     with np.errstate(invalid="ignore"):
-        lit = usable & (level > SIGMA * pixels.error)
+        lit = usable & (level > CLEAR * pixels.silence) & (strength > STRENGTH)
         seen = usable & pixels.seen_by_variance(changes, rise)
-        low = np.where(seen, pixels.changes < 0.25 * changes, pixels.signal < 0.5 * level) & (lit | seen)
+        dim = pixels.signal < DEAD_RESPONSE * level + 3 * pixels.silence
+        low = np.where(seen, pixels.changes < 0.25 * changes, dim) & (lit | seen)
     number = (lit | seen).sum(axis=0)
     total, expected = (np.where(lit, image, 0).sum(axis=0) for image in (pixels.signal, level))
-    dead = (number >= 8) & (low.sum(axis=0) >= 0.95 * number) & (total <= 0.2 * expected)
+    dead = (number >= 6) & (low.sum(axis=0) >= 0.9 * number) & (total <= 0.2 * expected)
     return np.broadcast_to(dead, usable.shape).copy() & usable
 
 
@@ -337,20 +367,27 @@ def _crowded(bad: Mask) -> Mask:
 
 def _dim(pixels: _Pixels, usable: Mask) -> tuple[Mask, Mask, Mask]:
     """Dead pixels, weak pixels, and where dead ones can be told: by their mean, or by their variance."""
-    signal, error = pixels.signal, pixels.error
+    dead, lit = _dead(pixels, usable)
+    for _ in range(2):  # a dead neighbour hides a dead one: look again without those found
+        more, lit = _dead(pixels, usable & ~dead)
+        dead |= more
+    weak = np.zeros(usable.shape, bool)
+    return dead, weak, lit | dead
+
+
+def _dead(pixels: _Pixels, usable: Mask) -> tuple[Mask, Mask]:
+    signal = pixels.signal
     level, changes = (_over_lines(m, usable, "lowest") for m in (signal, pixels.changes))
+    strength = _over_lines(signal / pixels.error, usable, "lowest")
     rise = _over_lines(pixels.rise, usable, "lowest")
     # in a rough shadow neighbours differ as much as a fault does: a fault is below all but two of 24
     certain, steady = (np.minimum(m, 4 * _low(v, usable, 2)) for m, v in ((level, signal), (changes, pixels.changes)))
     with np.errstate(invalid="ignore"):
-        lit = usable & (certain > SIGMA * error)
+        lit = usable & (certain > CLEAR * pixels.silence) & (strength > STRENGTH)
         seen = usable & pixels.seen_by_variance(steady, rise)
-        silent = seen & (pixels.changes < DEAD_RESPONSE * steady) & (signal < 0.5 * level + 3 * error)
-        dead = (lit & (signal < np.minimum(DEAD_RESPONSE * certain + 3 * pixels.silence, 0.5 * certain))) | silent
-        short = signal < np.minimum(WEAK_RESPONSE * level, level - WEAK_SIGMA * error)
-        short &= signal < 0.8 * _low(signal, usable, 0)
-        weak = (level > SIGMA * error) & usable & ~dead & short & (pixels.changes < 0.8 * changes)
-    return dead, weak, lit | seen
+        silent = seen & (pixels.changes < DEAD_RESPONSE * steady) & (signal < 0.5 * level + 3 * pixels.error)
+        dead = (lit & (signal < DEAD_RESPONSE * certain + 3 * pixels.silence)) | silent
+    return dead, lit | seen
 
 
 def _low(image: Map, usable: Mask, place: int) -> Map:

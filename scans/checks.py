@@ -17,6 +17,8 @@ from scans.overview import FirstLook
 from scans.scan import Finding, Scan, ZonePlate
 
 Level = Literal["note", "caution", "serious"]
+# Distance from the middle of a scan, in median distances (common practice, no source).
+FAR = 30.0
 
 
 def frame_sampling(geometry: Geometry, zone_plate: ZonePlate | None) -> list[Finding]:
@@ -81,6 +83,34 @@ def duplicates(positions_m: NDArray[np.float64], geometry: Geometry) -> list[Fin
             "Fine if meant so; otherwise the encoder stood still or the wrong dataset is read.",
         )
     ]
+
+
+def far_positions(positions_m: NDArray[np.float64]) -> list[Finding]:
+    """Name positions far from all others: an encoder that dropped out, a value never written (common practice).
+
+    Far is more than 30 times the median distance from the median; in an even scan of a line, rectangle or circle
+    no ratio is above 2.
+    """
+    away = np.hypot(*(positions_m - np.median(positions_m, axis=0)).T)
+    far = np.flatnonzero(away > FAR * max(float(np.median(away)), _step(positions_m)))
+    if not far.size or far.size > len(positions_m) / 10:
+        return []
+    named = ", ".join(str(j) for j in far[:6]) + (f" ... {far[-1]}" if far.size > 6 else "")
+    return [
+        Finding(
+            "serious",
+            "far-positions",
+            f"{far.size} of {len(positions_m)} positions lie up to {away[far].max() * 1e6:.4g} µm from the others "
+            f"(row {named})",
+            "Leave these frames out or correct their positions: the object grows to hold them.",
+        )
+    ]
+
+
+def _step(positions_m: NDArray[np.float64]) -> float:
+    """Median distance of consecutive positions that differ; infinite where none do."""
+    steps = np.hypot(*np.diff(positions_m, axis=0).T)
+    return float(np.median(steps[steps > 0])) if (steps > 0).any() else np.inf
 
 
 def regular_raster(positions_m: NDArray[np.float64]) -> list[Finding]:
@@ -196,6 +226,7 @@ def check_scan(scan: Scan) -> list[Finding]:
         *frame_sampling(scan.geometry, scan.zone_plate),
         *overlap(scan.positions_m, scan.geometry, scan.zone_plate),
         *duplicates(scan.positions_m, scan.geometry),
+        *far_positions(scan.positions_m),
         *regular_raster(scan.positions_m),
         *masked_pixels(scan.mask),
         *unknown_gain("ADU" if scan.counts_per_photon is None else "photon"),

@@ -46,7 +46,9 @@ class PixelStatistics:
         self.n += 1
         self.whole = self.whole and bool((value == np.rint(value)).all())
         # a sample of pixels does for the level of the dim part of the frame
-        self._levels.append(float(np.quantile(value.ravel()[::LEVEL_STEP], 0.1)))
+        sample = value.ravel()[::LEVEL_STEP]
+        lowest = max(len(sample) // 10, 1)
+        self._levels.append(float(np.partition(sample, lowest - 1)[:lowest].mean()))
         self._sum += difference
         self._square += difference**2
         np.minimum(self.minimum, value, out=self.minimum)
@@ -69,8 +71,14 @@ class PixelStatistics:
 
     @property
     def drift_variance(self) -> float:
-        """Variance over frames of the level of the dim part (the lowest tenth), from frame to frame."""
+        """Variance over frames of the level of the dim part: mean of the lowest tenth of a frame's values."""
         return float(np.var(self._levels))
+
+    @property
+    def level_steps(self) -> float:
+        """Variance of one frame's step of that level: the median square, so that a few leaps do not count."""
+        # 0.455: median of the chi-square law with one degree of freedom
+        return float(np.median(np.diff(self._levels) ** 2)) / 0.455 if self.n > 1 else 0.0
 
     def trimmed(self) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Mean and variance ``(h, w)`` without each pixel's largest values, and a usual largest value.

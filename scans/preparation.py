@@ -247,6 +247,7 @@ def _check(prepared: PreparedScan, stack: Stack) -> list[Finding]:
         *checks.frame_sampling(g, scan.zone_plate),
         *checks.overlap(prepared.positions_m, g, scan.zone_plate),
         *checks.duplicates(prepared.positions_m, g),
+        *checks.far_positions(prepared.positions_m),
         *checks.regular_raster(prepared.positions_m),
         *checks.masked_pixels(None if scan.mask is None or scan.mask.ndim == 3 else scan.mask),
         *checks.saturated_pixels(stack.saturated[used] - stack.n_always, stack.n_good),

@@ -105,8 +105,14 @@ class _Plan:
         if scan.dark is not None and way != "none":
             darks = combine_darks(scan.dark, shape, scan.name, exposures_s=scan.dark_exposures_s, method=way)  # type: ignore[arg-type]
             exposures = scan.exposures_s if scan.exposures_s is not None else scan.exposure_s
-            self.set(darks=darks, usable=self.readout.usable & darks.usable, exposures_s=exposures)
+            usable = self.readout.usable & darks.usable
             self.say(*darks.steps)
+            if self.options.bad_pixels is not False:
+                bad = usable & (darks.hot | darks.noisy)
+                usable = usable & ~bad
+                if bad.any():
+                    self.say(f"bad pixels: {bad.sum()} hot or noisy in the dark frames beyond the mask, and masked")
+            self.set(darks=darks, usable=usable, exposures_s=exposures)
             self.findings += [*darks.findings, *darks.needs_care(scan.exposures_s)]
         usable = self.readout.usable
         if not usable.any():
@@ -221,7 +227,10 @@ class _Plan:
             self.findings += _doubtful_gain(stated, estimate)
         elif estimate is not None and estimate.counts_per_photon is not None:
             gain, error = estimate.counts_per_photon, estimate.error
-            self.say(f"gain: {estimate}; unit photon")
+            self.say(
+                f"gain: {gain:.5g} ± {error:.2g} counts a photon, from the frames ({estimate.method}); unit photon"
+            )
+            self.say(*(f"gain: {text}" for text in estimate.evidence))
             self.findings.append(_gain_found(estimate))
         else:
             why = "" if estimate is None else f" ({' '.join(estimate.evidence)})"

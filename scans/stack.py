@@ -172,7 +172,8 @@ class Stack:
             oriented = oriented[(slice(None), *self.cutting.window.source)]
         out = self.cutting.fit(oriented, frames, np.float32) / np.float32(bin**2)
         out[out <= 0] = 1
-        return out if len(out) > 1 else out[0]
+        planes: NDArray[np.float32] = out.astype(np.float32, copy=False)
+        return planes if len(planes) > 1 else planes[0]
 
     @property
     def n_always(self) -> int:

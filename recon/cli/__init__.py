@@ -19,11 +19,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
-from recon.cli import demo, inspect, reconstruct, resolution, simulate
+from recon.cli import demo, inspect, prepare, reconstruct, resolution, simulate
 from recon.cli.common import EXIT_DEFECT, EXIT_INPUT, EXIT_INTERRUPTED, Parser, say
 from scans.errors import InputError
 
-COMMANDS = (demo, simulate, inspect, reconstruct, resolution)
+COMMANDS = (demo, simulate, inspect, prepare, reconstruct, resolution)
 
 
 def build_parser() -> argparse.ArgumentParser:

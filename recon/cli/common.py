@@ -69,6 +69,15 @@ def add_settings(parser: argparse.ArgumentParser, example: str) -> None:
     )
 
 
+def add_external(parser: argparse.ArgumentParser) -> None:
+    """Add ``--follow-external``."""
+    parser.add_argument(
+        "--follow-external",
+        action="store_true",
+        help="follow links and virtual sources that lead out of the scan's folder (-s scan.follow_external=true)",
+    )
+
+
 def add_solving(parser: argparse.ArgumentParser) -> None:
     """Add the options of commands that reconstruct."""
     parser.add_argument("--device", metavar="DEVICE", help="auto (default), cpu, gpu or gpu:N")
@@ -253,8 +262,10 @@ def scan_file(target: str) -> Path:
 
 
 def scan_stem(target: str) -> str:
-    """Name of a scan file without folder, suffix and entry."""
-    return scan_file(target).stem or "scan"
+    """Name of a scan file without folder, suffix and entry; of a pattern what its files share."""
+    path = scan_file(target)
+    stem = path.name if path.is_dir() else path.stem
+    return re.sub(r"\{\d+-\d+\}|[*?{}\[\]]+", "", stem).strip(" _-.") or "scan"
 
 
 def duration_s(text: str) -> float:
@@ -302,6 +313,8 @@ def load_recipe(args: argparse.Namespace) -> Recipe:
     recipe = read_recipe(args.recipe) if args.recipe else parse_recipe("")
     for text in args.set:
         recipe = recipe.override(text)
+    if getattr(args, "follow_external", False):
+        recipe = recipe.override("scan.follow_external=true")
     return recipe
 
 

@@ -13,6 +13,7 @@ from recon.cli.common import (
     FIGURE,
     Commands,
     add_command,
+    add_external,
     add_output,
     add_settings,
     finding_lines,
@@ -49,6 +50,7 @@ def add_parser(commands: Commands) -> None:
     add_output(parser, "figure (.png) or folder (default: a numbered .png in the current folder)")
     parser.add_argument("-r", "--recipe", metavar="RECIPE.toml", help="recipe with corrections to the scan file")
     add_settings(parser, "scan.energy_ev=710")
+    add_external(parser)
 
 
 def run(args: argparse.Namespace) -> int:

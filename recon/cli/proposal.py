@@ -24,29 +24,40 @@ MAX_UNUSED = 12
 
 @dataclass
 class _Together:
-    """The first part of a scan, and what the file that was named holds besides."""
+    """The parts of a scan joined, and what the file that was named holds besides."""
 
     path: Path
     kind: str
-    first: Source
+    joined: list[Item]
     other: Source
+    findings: tuple[Finding, ...]
+    ignored: tuple[tuple[str, str], ...]
+    followed: dict[str, str]
 
     def items(self) -> Iterator[Item]:
-        """Yield the items of both, those of the part first."""
-        known = set()
-        for item in self.first.items():
-            known.add(item.path)
-            yield item
+        """Yield the items of both, those of the parts first."""
+        known = {item.path for item in self.joined}
+        yield from self.joined
         yield from (item for item in self.other.items() if item.path not in known)
 
     def item(self, path: str) -> Item | None:
         """Return one by its path."""
-        return self.first.item(path) or self.other.item(path)
+        return next((item for item in self.joined if item.path == path), None) or self.other.item(path)
 
     def close(self) -> None:
-        """Close both."""
-        self.first.close()
+        """Close the file; the parts are closed already."""
         self.other.close()
+
+
+def _together(source: Source, parts: list[Source]) -> _Together:
+    """Join the parts, whose order is that of the scan, with the file that was named."""
+    from scans.formats.joined_items import join_sources
+
+    items, findings = join_sources(parts)
+    ignored = [one for part in (*parts, source) for one in part.ignored]
+    followed = {path: link for part in (*parts, source) for path, link in part.followed.items()}
+    findings = [*findings, *source.findings]
+    return _Together(source.path, source.kind, items, source, tuple(findings), tuple(ignored), followed)
 
 
 def propose_mapping(target: str, recipe: Recipe) -> Proposal:
@@ -70,8 +81,9 @@ def propose_mapping(target: str, recipe: Recipe) -> Proposal:
     with ExitStack() as stack:
         source = stack.enter_context(closing(open_source(path, follow_external=overrides.follow_external)))
         if overrides.parts:
-            first = stack.enter_context(closing(open_source(part_paths(path, overrides.parts)[0])))
-            source = _Together(path, source.kind, first, source)
+            names = part_paths(path, overrides.parts)
+            opened = (open_source(name, follow_external=overrides.follow_external) for name in names)
+            source = _together(source, [stack.enter_context(closing(part)) for part in opened])
         try:
             return propose(source, overrides)
         except READ_ERRORS as exc:
@@ -190,7 +202,16 @@ def proposal_lines(proposal: Proposal, target: str, written: Path) -> list[str]:
     unused = [_item_text(item) for item in proposal.unused]
     more = f"; and {len(unused) - MAX_UNUSED} more" if len(unused) > MAX_UNUSED else ""
     lines += ["", f"not used  {'; '.join(unused[:MAX_UNUSED])}{more}"] if unused else []
+    lines += _file_lines(proposal)
     return [_printable(line) for line in lines] + [f"mapping  {written}"]
+
+
+def _file_lines(proposal: Proposal) -> list[str]:
+    """Say which files were not used, and what is odd about the others."""
+    ignored = [f"{name} ({why})" for name, why in proposal.ignored]
+    more = f"; and {len(ignored) - MAX_UNUSED} more" if len(ignored) > MAX_UNUSED else ""
+    lines = [f"files not used  {'; '.join(ignored[:MAX_UNUSED])}{more}"] if ignored else []
+    return lines + [f"{f.level}  {f.text}. {f.fix}" for f in proposal.findings]
 
 
 def _printable(line: str) -> str:
@@ -222,4 +243,6 @@ def proposal_object(proposal: Proposal, written: Path) -> dict[str, Any]:
             for g in proposal.guesses
         ],
         "not_used": [item.path for item in proposal.unused],
+        "files_not_used": [{"file": name, "why": why} for name, why in proposal.ignored],
+        "file_findings": [asdict(f) for f in proposal.findings],
     }

@@ -16,6 +16,7 @@ from recon.cli.common import (
     FIGURE,
     Commands,
     add_command,
+    add_external,
     add_output,
     add_settings,
     add_solving,
@@ -51,6 +52,7 @@ def add_parser(commands: Commands) -> None:
     parser.add_argument("scan", metavar="SCAN", help="scan file, or FILE::/entry")
     parser.add_argument("-r", "--recipe", metavar="RECIPE.toml", help="settings; what it leaves open is chosen")
     add_settings(parser, "probe.modes=3")
+    add_external(parser)
     add_output(parser, "result file or folder (default: a numbered .h5 in the current folder)")
     add_solving(parser)
     parser.add_argument(
@@ -80,8 +82,8 @@ def run(args: argparse.Namespace) -> int:
     if earlier is not None:
         recipe = earlier.recipe
     scan = open_scan(args, recipe)
-    with progress_bar(args, "preparing", "frame") as progress:
-        prepared = workflow.prepare_scan(scan, recipe, progress)
+    with progress_bar(args, "preparing", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
+        prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries)
     try:
         with pass_bar(args, "reconstructing") as on_pass:
             result = workflow.reconstruct(

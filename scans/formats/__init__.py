@@ -7,8 +7,10 @@ One module per layout, with its dataset paths as a table on top. To add a layout
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
+from collections.abc import Iterable
 from contextlib import ExitStack, closing
 from pathlib import Path
 from types import ModuleType
@@ -17,19 +19,23 @@ from typing import Any
 from scans.errors import InputError
 from scans.formats import cxi, nexus
 from scans.formats.file_series import natural_key
+from scans.formats.folder_files import files_in, is_pattern
 from scans.formats.hdf5 import READ_ERRORS, BrokenLink, InputFile, damaged
 from scans.formats.hdf5_source import Hdf5Source
 from scans.formats.items import Source
 from scans.formats.mapping import read_mapped
 from scans.formats.mapping_text import UnknownLayout, mapping_of
+from scans.formats.opening import SIGNATURE
 from scans.formats.overrides import Overrides
+from scans.formats.seal import check_seal
 from scans.formats.values import attribute
 from scans.formats.writing import write, write_cxi, write_nexus
-from scans.scan import Scan
+from scans.scan import Note, Scan
 
 __all__ = [
     "LAYOUTS",
     "UnknownLayout",
+    "files_of",
     "load",
     "open_source",
     "part_paths",
@@ -52,7 +58,7 @@ def load(path: str | os.PathLike[str], **given: Any) -> Scan:
     Parameters
     ----------
     path
-        File, or ``FILE::/entry`` or ``FILE::/path/of/frames`` for one of several.
+        File, folder or pattern of files; ``FILE::/entry`` or ``FILE::/path/of/frames`` for one of several.
     **given
         What is to replace the file's values: the fields of `Overrides`, such as ``energy_ev=710`` or
         ``position_unit="um"``.
@@ -85,7 +91,8 @@ def load(path: str | os.PathLike[str], **given: Any) -> Scan:
             raise _unknown_layout(source)
     with InputFile(name, follow_external=overrides.follow_external) as file:
         try:
-            return _read(file, target, overrides)
+            scan = check_seal(_read(file, target, overrides), file.root)
+            return _with_followed(scan, [file.followed])
         except (OSError, RuntimeError) as exc:
             raise damaged(str(name), exc) from exc
 
@@ -93,17 +100,48 @@ def load(path: str | os.PathLike[str], **given: Any) -> Scan:
 def is_hdf5(path: Path) -> bool:
     """Tell whether a path is to be opened as HDF5: any file, good or bad, that is not known to be something else.
 
-    Folders, patterns, NumPy archives, TIFF files and text tables are told by their kind, first bytes or suffix.
+    Folders, patterns, NumPy archives, TIFF files and text tables are told by their kind, first bytes or suffix. The
+    signature of HDF5 goes before the suffix.
     """
-    if path.is_dir() or (not path.exists() and any(c in path.name for c in "*?{[")):
+    if path.is_dir() or is_pattern(path):
         return False
+    if not path.is_file():
+        return True
     try:
         with open(path, "rb") as stream:
             start = stream.read(8)
+            if start.startswith(OTHER_STARTS):
+                return False
+            place = 0  # a user block may come first: HDF5 file format, section II
+            while start and start != SIGNATURE:
+                place = max(512, 2 * place)
+                stream.seek(place)
+                start = stream.read(8)
     except OSError:
         return True
-    text = path.suffix.lower() in TEXT_SUFFIXES and b"\x00" not in start and bool(start)
-    return not (text or start.startswith(OTHER_STARTS))
+    return bool(start) or path.suffix.lower() not in TEXT_SUFFIXES
+
+
+def _with_followed(scan: Scan, followed: Iterable[dict[str, str]]) -> Scan:
+    """Note every file outside the scan's folder that was read."""
+    notes = [
+        Note("file elsewhere", path, link, "outside the scan's folder; read because links are followed")
+        for one in followed
+        for path, link in one.items()
+    ]
+    return dataclasses.replace(scan, notes=(*scan.notes, *notes)) if notes else scan
+
+
+def files_of(path: str | os.PathLike[str]) -> list[Path]:
+    """Files that a path names, in natural order, none opened: itself, those of a folder, those that fit a pattern.
+
+    Raises
+    ------
+    InputError
+        When a folder or pattern holds none.
+    """
+    name, _ = split_target(path)
+    return files_in(name) if name.is_dir() or is_pattern(name) else [name]
 
 
 def open_source(path: str | os.PathLike[str], *, follow_external: bool = False) -> Source:
@@ -162,7 +200,8 @@ def _load_mapped(path: str | os.PathLike[str], overrides: Overrides) -> Scan:
         names = part_paths(name, overrides.parts) if overrides.parts else []
         parts = [stack.enter_context(closing(open_source(p, follow_external=external))) for p in names]
         try:
-            return read_mapped(source, mapping_of(entries), overrides, parts)
+            scan = read_mapped(source, mapping_of(entries), overrides, parts)
+            return _with_followed(scan, [s.followed for s in (source, *parts)])
         except READ_ERRORS as exc:
             raise damaged(str(name), exc) from exc
 

@@ -97,9 +97,8 @@ def rows_filled_in(values: NDArray[np.float64]) -> tuple[int, ...]:
     or fill: then two answers. A single (0, 0), or the last position said twice, is taken as it is.
     """
     end = rows_with_numbers(values)
-    start = end - 1
-    while start > 0 and (values[start - 1] == values[end - 1]).all():
-        start -= 1
+    others = np.flatnonzero((values[:end] != values[end - 1]).any(axis=1)) if end else np.arange(0)
+    start = int(others[-1]) + 1 if others.size else 0
     zero = end > 0 and not values[end - 1].any()
     if end < len(values) or end - start < (2 if zero else 3):
         return (end,)

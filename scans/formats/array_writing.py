@@ -6,12 +6,13 @@ Names carry units and orders, so that nothing has to be guessed when the files a
 ``frames``                            ``(J, h, w)`` as stored
 ``positions_yx_m``                    ``(J, 2)``
 ``energy_ev``, ``distance_m``         numbers
-``pixel_size_yx_m``                   of the frames after turning
+``pixel_size_yx_m``                   of the frames as stored: along rows (y) and columns (x)
 ``transpose``, ``flip_y``, ``flip_x`` 0 or 1: what the stored frames need, in this order
 ``good_pixel_mask``                   ``(h, w)`` or ``(J, h, w)``, true where a pixel may be used
 ``dark``, ``dark_exposures_s``        dark frames, exposure of each
-``flat``                              response of each pixel
+``flat``                              response of each pixel, ``(h, w)`` or ``(J, h, w)``
 ``counts_per_photon``, ``saturation`` numbers, in stored counts
+``read_noise``                        rms of a pixel, in stored counts
 ``beam_centre_row_column_px``         in the stored frame
 ``monitor``, ``exposures_s``          ``(J,)``
 ``exposure_s``                        number
@@ -19,10 +20,12 @@ Names carry units and orders, so that nothing has to be guessed when the files a
 ``readings_yx_m``                     ``(J, K, 2)`` positions during each exposure
 ``zone_plate_diameter_m`` ...         ``_outer_zone_m``, ``_stop_fraction``, ``_defocus_m``
 ``title``                             text
+``prepared``                          lines of text: what was done to the frames already
 ====================================  ==============================================================================
 
 In a folder ``frames``, ``good_pixel_mask``, ``dark`` and ``flat`` are TIFF files, what has one value a frame is a
-column of ``positions.csv`` (``y_m``, ``x_m`` first), numbers stand in its header; ``readings_yx_m`` is a NumPy file.
+column of ``positions.csv`` (``y_m``, ``x_m`` first), numbers stand in its header; ``readings_yx_m`` and ``prepared``
+are NumPy files. Beside a single stack ``NAME.tif`` lie the table ``NAME.csv`` and, for the rest, ``NAME.npz``.
 """
 
 from __future__ import annotations
@@ -41,13 +44,15 @@ from numpy.typing import NDArray
 
 from scans.errors import InputError
 from scans.files import replacing
-from scans.scan import Scan
+from scans.scan import Progress, Scan
 
 BIG_TIFF_BYTES = (1 << 32) - (1 << 25)  # room for the directories of a classic TIFF, whose offsets have 32 bits
 PICTURES = ("good_pixel_mask", "dark", "flat")
 
 
-def write_numpy(path: str | os.PathLike[str], scan: Scan, *, overwrite: bool = False) -> Path:
+def write_numpy(
+    path: str | os.PathLike[str], scan: Scan, *, overwrite: bool = False, progress: Progress | None = None
+) -> Path:
     """Write a scan as an unpacked NumPy archive (``.npz``), block by block.
 
     Parameters
@@ -58,6 +63,8 @@ def write_numpy(path: str | os.PathLike[str], scan: Scan, *, overwrite: bool = F
         Frames may be lazy and larger than the memory.
     overwrite
         Replace an existing file.
+    progress
+        Called after each block with the number of frames written and of all.
 
     Returns
     -------
@@ -73,63 +80,65 @@ def write_numpy(path: str | os.PathLike[str], scan: Scan, *, overwrite: bool = F
     if target.suffix.lower() != ".npz":
         fix = "Name the file with the suffix .npz."
         raise InputError(f"suffix {target.suffix!r}", where=str(path), expected=".npz", fix=fix)
-    with (
-        replacing(target, force=overwrite) as part,
-        zipfile.ZipFile(part, "w", zipfile.ZIP_STORED, allowZip64=True) as archive,
-    ):
-        with archive.open("frames.npy", "w", force_zip64=True) as stream:
-            _write_frames(stream, scan)
-        for name, value in {**facts(scan), **per_frame(scan)}.items():
-            with archive.open(f"{name}.npy", "w", force_zip64=True) as stream:
-                npy_format.write_array(stream, np.asarray(value), allow_pickle=False)
+    with replacing(target, force=overwrite) as part:
+        _write_archive(part, {**facts(scan), **per_frame(scan)}, scan, progress)
     return target
 
 
-def write_tiff(folder: str | os.PathLike[str], scan: Scan, *, overwrite: bool = False) -> Path:
-    """Write a scan as a folder: ``frames.tif``, ``positions.csv`` and pictures; see the top of this file.
+def write_tiff(
+    path: str | os.PathLike[str], scan: Scan, *, overwrite: bool = False, progress: Progress | None = None
+) -> Path:
+    """Write a scan as a TIFF stack with a table of positions; see the top of this file.
 
     Parameters
     ----------
-    folder
-        Made where it is absent; its parent must exist.
+    path
+        A folder, made where it is absent (its parent must exist), or a ``.tif`` file, which gets a ``.csv`` file and
+        where needed a ``.npz`` file of its name beside it.
     scan
         Frames may be lazy and larger than the memory. Above 4 GiB the file is a BigTIFF.
     overwrite
         Replace existing files of these names.
+    progress
+        Called after each block with the number of frames written and of all.
 
     Returns
     -------
     Path
-        The folder.
+        The folder or the ``.tif`` file.
 
     Raises
     ------
     InputError
         When a file is there already, or the folder cannot be written to.
     """
-    target = Path(folder)
-    known = facts(scan)
-    writers: dict[str, Callable[[Path], None]] = {"frames.tif": partial(_write_stack, scan=scan)}
-    for name in PICTURES:
-        if name in known:
-            writers[f"{name}.tif"] = partial(_write_pictures, values=np.asarray(known.pop(name)))
-    columns = per_frame(scan)
-    readings = columns.pop("readings_yx_m", None)
-    if readings is not None:
-        writers["readings_yx_m.npy"] = partial(_write_npy, values=readings)
-    writers["positions.csv"] = partial(_write_text, text=_table(known, columns))
+    target = Path(path)
+    alone = target.suffix.lower() in (".tif", ".tiff") and not target.is_dir()
+    known, columns = facts(scan), per_frame(scan)
+    arrays = {name: known.pop(name) for name in (*PICTURES, "prepared") if name in known}
+    if "readings_yx_m" in columns:
+        arrays["readings_yx_m"] = columns.pop("readings_yx_m")
+    stack, table = (target.name, f"{target.stem}.csv") if alone else ("frames.tif", "positions.csv")
+    writers: dict[str, Callable[[Path], None]] = {stack: partial(_write_stack, scan=scan, progress=progress)}
+    if alone and arrays:
+        writers[f"{target.stem}.npz"] = partial(_write_archive, values=arrays)
+    for name, values in ({} if alone else arrays).items():
+        suffix, write = (".tif", _write_pictures) if name in PICTURES else (".npy", _write_npy)
+        writers[name + suffix] = partial(write, values=np.asarray(values))
+    writers[table] = partial(_write_text, text=_table(known, columns))
+    folder = target.parent if alone else target
     try:
-        target.mkdir(exist_ok=True)
+        folder.mkdir(exist_ok=True)
     except OSError as exc:
         raise InputError(
             f"cannot be made ({type(exc).__name__})",
-            where=str(target),
+            where=str(folder),
             expected="a folder in one that can be written",
             fix="Make the folder, or name another one with -o.",
         ) from exc
-    with ExitStack() as stack:  # every file is written before the first gets its name
-        parts = {name: stack.enter_context(replacing(target / name, force=overwrite)) for name in writers}
-        for name, part in parts.items():
+    with ExitStack() as parts:  # every file is written before the first gets its name
+        made = {name: parts.enter_context(replacing(folder / name, force=overwrite)) for name in writers}
+        for name, part in made.items():
             writers[name](part)
     return target
 
@@ -141,7 +150,7 @@ def facts(scan: Scan) -> dict[str, Any]:
     found = {
         "energy_ev": scan.geometry.energy_ev,
         "distance_m": scan.geometry.distance_m,
-        "pixel_size_yx_m": scan.geometry.pixel_size_m,
+        "pixel_size_yx_m": scan.geometry.pixel_size_m[:: -1 if turn.transpose else 1],
         "transpose": int(turn.transpose),
         "flip_y": int(turn.flip_y),
         "flip_x": int(turn.flip_x),
@@ -151,9 +160,11 @@ def facts(scan: Scan) -> dict[str, Any]:
         "flat": scan.flat,
         "counts_per_photon": scan.counts_per_photon,
         "saturation": scan.saturation,
+        "read_noise": scan.read_noise,
         "beam_centre_row_column_px": scan.beam_centre_px,
         "exposure_s": scan.exposure_s,
         "title": scan.title or None,
+        "prepared": scan.prepared or None,
     }
     if zone_plate is not None:
         found |= {
@@ -177,13 +188,28 @@ def per_frame(scan: Scan) -> dict[str, NDArray[Any]]:
     return {name: value for name, value in found.items() if value is not None}
 
 
-def _write_frames(stream: IO[bytes], scan: Scan) -> None:
+def _write_archive(
+    path: Path, values: dict[str, Any], scan: Scan | None = None, progress: Progress | None = None
+) -> None:
+    """Write arrays, and the frames of a scan first, as an unpacked archive."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
+        if scan is not None:
+            with archive.open("frames.npy", "w", force_zip64=True) as stream:
+                _write_frames(stream, scan, progress)
+        for name, value in values.items():
+            with archive.open(f"{name}.npy", "w", force_zip64=True) as stream:
+                npy_format.write_array(stream, np.asarray(value), allow_pickle=False)
+
+
+def _write_frames(stream: IO[bytes], scan: Scan, progress: Progress | None) -> None:
     """Write the frames as one array, block by block."""
     dtype = np.dtype(scan.frames.dtype)
     header = {"descr": npy_format.dtype_to_descr(dtype), "fortran_order": False, "shape": tuple(scan.frames.shape)}
     npy_format.write_array_header_1_0(stream, header)
     for block in scan.blocks():
         stream.write(np.ascontiguousarray(scan.frames[block], dtype=dtype).data.cast("B"))
+        if progress is not None:
+            progress(block.stop, scan.n_frames)
 
 
 def _write_npy(path: Path, values: NDArray[Any]) -> None:
@@ -195,7 +221,7 @@ def _write_text(path: Path, text: str) -> None:
     path.write_text(text, encoding="utf-8")
 
 
-def _write_stack(path: Path, scan: Scan) -> None:
+def _write_stack(path: Path, scan: Scan, progress: Progress | None = None) -> None:
     """Write the frames as an unpacked TIFF stack."""
     import tifffile
 
@@ -204,13 +230,19 @@ def _write_stack(path: Path, scan: Scan) -> None:
     nbytes = int(np.prod(scan.frames.shape, dtype=np.int64)) * dtype.itemsize + 1024 * scan.n_frames
     with tifffile.TiffWriter(path, bigtiff=nbytes > BIG_TIFF_BYTES) as tif:
         tif.write(
-            _one_by_one(scan, dtype), shape=scan.frames.shape, dtype=dtype, photometric="minisblack", metadata=None
+            _one_by_one(scan, dtype, progress),
+            shape=scan.frames.shape,
+            dtype=dtype,
+            photometric="minisblack",
+            metadata=None,
         )
 
 
-def _one_by_one(scan: Scan, dtype: np.dtype[Any]) -> Iterator[NDArray[Any]]:
+def _one_by_one(scan: Scan, dtype: np.dtype[Any], progress: Progress | None) -> Iterator[NDArray[Any]]:
     for block in scan.blocks():
         yield from scan.frames[block].astype(dtype, copy=False)
+        if progress is not None:
+            progress(block.stop, scan.n_frames)
 
 
 def _write_pictures(path: Path, values: NDArray[Any]) -> None:

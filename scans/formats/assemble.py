@@ -137,6 +137,12 @@ def _check_light(facts: Facts) -> None:
     if facts.frames is None:
         return
     frames = cast(LazyFrames, facts.frames)  # any stack that is as long and as large as it says
+    if not len(frames):
+        fix = "Correct the position table in a copy of the file."
+        expected = "positions of the frames, as numbers"
+        problem = InputError("no frame has a position", where=facts.positions_where, expected=expected, fix=fix)
+        facts.problems.append(problem)
+        return
     where = facts.file.where(facts.frames_path)
     try:
         if not holds_light(frames):

@@ -17,6 +17,7 @@ from scans.formats.mask_bits import CXI_BAD_BITS, bad_pixels, polarity
 from scans.formats.modules import FIX as MODULES_FIX
 from scans.formats.modules import AssembledFrames, Module, Mosaic, make_mosaic
 from scans.formats.values import read_array, text_list
+from scans.formats.writing_parts import FLAT_EACH, READ_NOISE
 from scans.geometry import JOULE_PER_EV
 
 # Relative to the detector group.
@@ -36,7 +37,7 @@ DARK_EXPOSURES, FLAT, FLAT_APPLIED, INDEX = "data_dark_count_time", "flatfield",
 USED = {
     *("data", "translation", DISTANCE, PIXEL_X, PIXEL_Y, BASIS_VECTORS, CORNER, MASK, DARK, WHITE, COUNTS_PER_JOULE),
     *(BEAM_CENTRE, COUNTS_PER_PHOTON, SATURATION, *EXPOSURE, MONITOR, DARK_EXPOSURES, FLAT, FLAT_APPLIED, INDEX),
-    MODULE_AXIS,
+    *(MODULE_AXIS, FLAT_EACH, READ_NOISE),
 }
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import glob
-import itertools
 import os
 import re
 from collections.abc import Iterator, Sequence
@@ -12,7 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from scans.errors import InputError
-from scans.formats.file_series import MAX_MISSING, Series, group_series, natural_key
+from scans.formats.file_series import Series, group_series, natural_key
+from scans.formats.folder_files import BESIDE, KIND_OF, KINDS, MAX_DEPTH, TABLES, expand, tables_beside
 from scans.formats.items import Item
 from scans.formats.joined_items import Part, hdf5_part, join, missing_numbers
 from scans.formats.numpy_source import NPY_MAGIC, ZIP_MAGIC, npy_items, npz_items
@@ -21,23 +21,10 @@ from scans.formats.text_tables import table_items
 from scans.formats.tiff_source import description_items, tiff_item
 from scans.scan import Finding
 
-KINDS = {
-    "NumPy file": (".npy",),
-    "NumPy archive": (".npz",),
-    "TIFF file": (".tif", ".tiff"),
-    "HDF5 file": (".h5", ".hdf5", ".hdf", ".nxs", ".cxi"),
-    "text table": (".txt", ".dat", ".csv", ".tsv", ".xy", ".asc"),
-    "JSON file": (".json",),
-}
-TABLES = ("text table", "JSON file")
-BESIDE = (*TABLES, "NumPy file", "NumPy archive")
-_KIND_OF = {suffix: kind for kind, suffixes in KINDS.items() for suffix in suffixes}
 _SIGNATURES = {NPY_MAGIC: "NumPy file", ZIP_MAGIC: "NumPy archive", SIGNATURE: "HDF5 file"} | dict.fromkeys(
     (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"), "TIFF file"
 )
 _THUMBNAIL = re.compile(r"(^|[_\-. ])(thumb|thumbnail|thumbs|preview|icon)s?([_\-. ]|$)", re.IGNORECASE)
-_RANGE = re.compile(r"\{(\d+)-(\d+)\}")
-MAX_DEPTH = 3
 MAX_FILES = 300_000
 
 
@@ -64,6 +51,8 @@ class FolderSource:
         Files that were not used, each with the reason.
     findings : tuple of Finding
         Missing numbers, odd rows of tables, files that could not be read.
+    followed : dict
+        Files outside the folder that were read (real path), each with the link that points there.
 
     Raises
     ------
@@ -85,6 +74,7 @@ class FolderSource:
         self._findings: list[Finding] = []
         self._first_error: InputError | None = None
         self._real: set[str] = set()
+        self.followed: dict[str, str] = {}
         names = self._below(self.root) if files is None else [os.path.relpath(f, self.root) for f in files]
         self._real = {f for n in names if not os.path.islink(f := os.path.join(os.path.realpath(self.root), n))}
         by_kind: dict[str, list[str]] = {}
@@ -159,9 +149,9 @@ class FolderSource:
     def _kind_of(self, name: str, *, named: bool) -> str | None:
         """Kind of a file that is to be used; None where it is ignored."""
         base = os.path.basename(name)
-        kind = _KIND_OF.get(os.path.splitext(base)[1].lower())
-        if named and kind is None:
-            kind = kind_by_content(self.root / name)
+        kind = KIND_OF.get(os.path.splitext(base)[1].lower())
+        if (named and kind is None) or kind == "text table":  # a table may be called anything
+            kind = kind_by_content(self.root / name) or kind
         reason = ""
         if not named and base.startswith("."):
             reason = "hidden"
@@ -180,6 +170,8 @@ class FolderSource:
         full, root = os.path.join(self.root, name), os.path.realpath(self.root)
         real = os.path.realpath(full)
         inside = os.path.commonpath([real, root]) == root
+        if not inside and self.follow_external:
+            self.followed.setdefault(real, full)
         if not inside and not self.follow_external:
             raise InputError(
                 f"a symbolic link that leads out of the folder, to {real}",
@@ -242,7 +234,7 @@ class FolderSource:
     def _items_of(self, kind: str, file: Path) -> tuple[dict[str, Item], list[Finding]]:
         """Items of one file by their names in it."""
         if kind == "HDF5 file":
-            return hdf5_part(file, follow_external=self.follow_external).items, []
+            return hdf5_part(file, follow_external=self.follow_external, followed=self.followed).items, []
         if kind == "NumPy file":
             return {i.path.removeprefix(file.name).lstrip("."): i for i in npy_items(file, file.name)}, []
         if kind == "NumPy archive":
@@ -298,7 +290,7 @@ def open_source(path: str | os.PathLike[str], *, follow_external: bool = False) 
         beside = [b for s in suffixes if (b := named.with_suffix(s)) != named and b.is_file()]
         return FolderSource(
             named,
-            [named, *(beside if _KIND_OF.get(named.suffix.lower()) in ("TIFF file", "NumPy file") else [])],
+            [named, *(beside if KIND_OF.get(named.suffix.lower()) in ("TIFF file", "NumPy file") else [])],
             root=named.parent,
             follow_external=follow_external,
         )
@@ -310,38 +302,9 @@ def open_source(path: str | os.PathLike[str], *, follow_external: bool = False) 
             expected="a file, a folder or a pattern of files",
             fix=f"Check the name; the folder looked in is {Path(os.path.abspath(path)).parent}.",
         )
-    root = Path(os.path.commonpath([f.parent.absolute() for f in files]))
-    beside = [
-        root / n for n in sorted(os.listdir(root), key=natural_key) if _KIND_OF.get(Path(n).suffix.lower()) in BESIDE
-    ]
-    tables = [b for b in beside if not b.name.startswith(".") and b.is_file() and b not in files]
+    root, tables = tables_beside(files)
     source = FolderSource(named, [*files, *tables], root=root, follow_external=follow_external)
     if missing:  # also those at the ends of the range, which the files alone do not tell
         source._findings = [f for f in source.findings if f.code != "missing-files"]
         source._findings += missing_numbers(str(path), len(files), tuple((n,) for n in missing))
     return source
-
-
-def expand(pattern: str) -> tuple[list[Path], list[int]]:
-    """Files that fit a pattern, in natural order, and the numbers of a ``{first-last}`` range that none has."""
-    ranges = [(int(a), int(b)) for a, b in _RANGE.findall(pattern)]
-    texts = _RANGE.split(pattern)[::3]
-    files = [Path(os.path.abspath(f)) for f in sorted(glob.glob("*".join(texts)), key=natural_key)]
-    if not ranges:
-        return [f for f in files if f.is_file()], []
-    start = os.path.abspath(texts[0] + "x")[:-1]
-    wanted = re.compile(r"(\d+)".join(_as_regex(text) for text in (start, *texts[1:])))
-    kept, seen = [], set()
-    for file in files:
-        match = wanted.fullmatch(str(file))
-        if match and all(a <= int(n) <= b for n, (a, b) in zip(match.groups(), ranges, strict=True)):
-            kept.append(file)
-            seen.add(int(match[1]))
-    first, last = ranges[0]
-    missing = (n for n in range(first, last + 1) if n not in seen)
-    return kept, list(itertools.islice(missing, MAX_MISSING))
-
-
-def _as_regex(text: str) -> str:
-    """Regular expression of a shell pattern without sets of characters."""
-    return re.escape(text).replace(r"\*", "[^/]*").replace(r"\?", "[^/]")

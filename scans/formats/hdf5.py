@@ -15,6 +15,7 @@ from typing import Any, TypeAlias
 import h5py
 
 from scans.errors import InputError
+from scans.formats.guard import guard
 from scans.formats.opening import open_file
 
 MAX_LINK_HOPS = 32
@@ -58,6 +59,7 @@ class InputFile:
     def __init__(self, path: str | os.PathLike[str], follow_external: bool = False) -> None:
         self.path = Path(path)
         self.follow_external = follow_external
+        guard(path)
         # by its real path: for virtual data the library would try the current folder before that of a link's target
         self.root = open_file(path if not os.path.exists(path) else os.path.realpath(path))
         self.followed: dict[str, str] = {}
@@ -89,6 +91,7 @@ class InputFile:
         if full == self.root.filename:
             return self.root
         if full not in self._beside:
+            guard(full)
             self._beside[full] = open_file(full)
         return self._beside[full]
 

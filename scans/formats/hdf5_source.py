@@ -15,7 +15,8 @@ from scans.formats.items import Item
 from scans.formats.lazy import LazyFrames, lazy_frames
 from scans.formats.preflight import check_frames
 from scans.formats.units import decode
-from scans.formats.values import attribute, read_array, read_text
+from scans.formats.values import attribute, check_claim, read_array, read_text
+from scans.scan import Finding
 
 # So many items are listed of one file; what looks for roles works on no more.
 MAX_ITEMS = 5000
@@ -41,6 +42,13 @@ class Hdf5Source:
     def __init__(self, file: InputFile) -> None:
         self.file = file
         self.path: Path = file.path
+        self.findings: tuple[Finding, ...] = ()
+        self.ignored: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def followed(self) -> dict[str, str]:
+        """Files outside the folder that were read, each with the link that points there."""
+        return self.file.followed
 
     def items(self) -> Iterator[Item]:
         """Yield datasets, table columns and attributes, each once, in the order of the file."""
@@ -110,9 +118,10 @@ class Hdf5Source:
                 return np.array(read_text(dataset))
             if column is None:
                 return read_array(self.file, dataset)
+            check_claim(self.file, dataset)
             try:
                 return np.asarray(dataset.fields(column)[()])
-            except READ_ERRORS as exc:
+            except (*READ_ERRORS, MemoryError) as exc:
                 raise damaged(self.file.where(dataset), exc) from exc
 
         return read

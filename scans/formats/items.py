@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from scans.scan import Frames
+from scans.scan import Finding, Frames
 
 
 @dataclass(frozen=True)
@@ -42,12 +43,32 @@ class Item:
     frames: Callable[[], Frames] | None = field(repr=False, default=None)
     attributes: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def size(self) -> int:
+        """Number of values."""
+        return math.prod(self.shape)
+
 
 class Source(Protocol):
     """A file or folder that can list what it holds."""
 
     path: Path
     kind: str  # for people: "HDF5", "NumPy archive", "folder of TIFF files", ...
+
+    @property
+    def followed(self) -> dict[str, str]:
+        """Files outside the scan's folder that were read, each with the link that points there."""
+        ...
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What a person should know about the files."""
+        ...
+
+    @property
+    def ignored(self) -> tuple[tuple[str, str], ...]:
+        """Files that were not used, each with the reason."""
+        ...
 
     def items(self) -> Iterator[Item]:
         """Yield everything in it, in the order of the source."""

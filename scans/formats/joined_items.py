@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from scans.formats.array_frames import JoinedFrames, StackFrames, check_small
 from scans.formats.file_series import numbers_text
 from scans.formats.hdf5 import InputFile
 from scans.formats.hdf5_source import Hdf5Source
-from scans.formats.items import Item
+from scans.formats.items import Item, Source
 from scans.formats.lazy import lazy_frames
 from scans.formats.preflight import FRAME_SIDE_RANGE, check_frames
 from scans.scan import Finding, Frames
@@ -33,8 +34,10 @@ class Part:
     items: dict[str, Item]
 
 
-def hdf5_part(file: Path, *, follow_external: bool = False) -> Part:
+def hdf5_part(file: Path, *, follow_external: bool = False, followed: dict[str, str] | None = None) -> Part:
     """List the items of an HDF5 file and close it; they open it again when read.
+
+    `followed` gets the files outside the folder that are read, now or later.
 
     Raises
     ------
@@ -42,10 +45,11 @@ def hdf5_part(file: Path, *, follow_external: bool = False) -> Part:
         When it cannot be opened.
     """
     items: dict[str, Item] = {}
-    with InputFile(file, follow_external) as opened:
+    followed = {} if followed is None else followed
+    with _opened(file, follow_external, followed) as opened:
         for item in Hdf5Source(opened).items():
-            read = _Hdf5Read(file, item.path, follow_external)
-            frames = None if item.frames is None else _Hdf5Frames(file, item.path, follow_external)
+            read = _Hdf5Read(file, item.path, follow_external, followed)
+            frames = None if item.frames is None else _Hdf5Frames(file, item.path, follow_external, followed)
             shape, dtype = item.shape, item.dtype
             if math.prod(shape) == 1 and dtype.kind in "OSUbiuf":
                 value = np.asarray(item.read())  # a number or text: small, and its agreement decides
@@ -59,6 +63,17 @@ def hdf5_part(file: Path, *, follow_external: bool = False) -> Part:
     return Part(file, items)
 
 
+@contextmanager
+def _opened(file: Path, follow_external: bool, followed: dict[str, str]) -> Iterator[InputFile]:
+    """Open a file for a short while, and keep in mind what it led to."""
+    with InputFile(file, follow_external) as opened:
+        try:
+            yield opened
+        finally:
+            for path, link in opened.followed.items():
+                followed.setdefault(path, link)
+
+
 @dataclass(frozen=True)
 class _Hdf5Read:
     """Reads one item of an HDF5 file, opened for it alone."""
@@ -66,9 +81,10 @@ class _Hdf5Read:
     file: Path
     path: str
     follow_external: bool
+    followed: dict[str, str]
 
     def __call__(self) -> NDArray[Any]:
-        with InputFile(self.file, self.follow_external) as opened:
+        with _opened(self.file, self.follow_external, self.followed) as opened:
             item = Hdf5Source(opened).item(self.path)
             if item is None:
                 raise _gone(self.file, self.path)
@@ -83,9 +99,10 @@ class _Hdf5Frames:
     file: Path
     path: str
     follow_external: bool
+    followed: dict[str, str]
 
     def __call__(self) -> Frames:
-        with InputFile(self.file, self.follow_external) as opened:
+        with _opened(self.file, self.follow_external, self.followed) as opened:
             dataset = Hdf5Source(opened).dataset(self.path)
             if not isinstance(dataset, h5py.Dataset):
                 raise _gone(self.file, self.path)
@@ -183,6 +200,19 @@ def join(parts: Sequence[Part], name: str) -> tuple[list[Item], list[Finding]]:
         except InputError as exc:
             findings.append(Finding("caution", "not-joined", str(exc), exc.fix))
     return items, findings
+
+
+def join_sources(sources: Sequence[Source]) -> tuple[list[Item], list[Finding]]:
+    """Join the items of open sources that hold a scan in parts; they keep the names that they have in one part."""
+    parts = []
+    for source in sources:
+        if isinstance(source, Hdf5Source):
+            file = source.file
+            parts.append(hdf5_part(source.path, follow_external=file.follow_external, followed=file.followed))
+        else:
+            parts.append(Part(source.path, {item.path: item for item in source.items()}))
+    items, findings = join(parts, "")
+    return [replace(item, path=item.path.removeprefix(":")) for item in items], findings
 
 
 def _is_picture(shape: tuple[int, ...]) -> bool:

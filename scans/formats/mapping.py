@@ -19,7 +19,9 @@ from scans.formats.hdf5 import InputFile
 from scans.formats.hdf5_source import Hdf5Source
 from scans.formats.items import Source
 from scans.formats.mapped_items import Mapped, MappedItems, one_number
+from scans.formats.mapped_own import is_kept, read_orientation, restore
 from scans.formats.mapping_text import KEYS, Mapping, Reference, UnknownLayout, mapping_of
+from scans.formats.mask_bits import polarity
 from scans.formats.overrides import Overrides
 from scans.formats.units import KINDS, PLAUSIBLE, implausible, unit_factor
 from scans.geometry import PLANCK_TIMES_C_EV_M
@@ -28,6 +30,8 @@ from scans.scan import Frames, Scan
 __all__ = ["LAYOUT", "Mapping", "mapping_of", "read_mapped"]
 
 LAYOUT = "mapped"
+# So many files that were not used are named.
+MAX_IGNORED = 8
 LOOKED_AT = {
     "frames": "scan.mapping.frames",
     "positions": "scan.mapping.y and scan.mapping.x",
@@ -82,15 +86,26 @@ def read_mapped(
         )
     file = source.file if isinstance(source, Hdf5Source) else cast(InputFile, _Place(source.path))
     facts = Facts(file, LAYOUT, "/", overrides)
-    for finding in getattr(source, "findings", ()):  # of a folder: missing numbers, odd rows
-        facts.note(finding.code, finding.text, str(source.path), finding.fix, guess=True)
+    for one in (source, *parts):
+        note_files(facts, one)
     reader = _Reader(facts, mapping, MappedItems(mapping, source, tuple(parts)))
-    for step in (reader.frames, reader.numbers, reader.pixels, reader.positions, reader.each_frame, reader.optic):
+    steps = (reader.frames, reader.numbers, reader.orientation, reader.pixels, reader.positions, reader.each_frame)
+    for step in (*steps, reader.optic):
         try:
             step()
         except InputError as problem:
             facts.refuse(problem)
-    return assemble(facts, LOOKED_AT)
+    return restore(assemble(facts, LOOKED_AT), mapping, reader.items)
+
+
+def note_files(facts: Facts, source: Source) -> None:
+    """Note what is odd about the files of a source, and which were not used."""
+    for finding in source.findings:
+        facts.note(finding.code, finding.text, str(source.path), finding.fix, guess=True)
+    if source.ignored:
+        names = "; ".join(f"{name} ({why})" for name, why in source.ignored[:MAX_IGNORED])
+        more = f"; and {len(source.ignored) - MAX_IGNORED} more" if len(source.ignored) > MAX_IGNORED else ""
+        facts.note("files not used", len(source.ignored), str(source.path), names + more)
 
 
 @dataclass
@@ -140,16 +155,24 @@ class _Reader:
         y, x = (self._quantity(f"pixel_size_{axis}", "pixel_size_m") or both for axis in "yx")
         facts.pixel_stored_m = None if y is None or x is None else (y, x)
 
+    def orientation(self) -> None:
+        """Read how the stored frames lie."""
+        read_orientation(self.facts, self.items)
+
     def pixels(self) -> None:
         """Read mask, dark frames, flat field, gain, limit and beam centre."""
         facts, mapping = self.facts, self.mapping
         mask, dark, flat = (self.items.read(key) for key in ("mask", "dark", "flat"))
         if mask is not None:
-            zero = mapping.mask_bad == "zero"
+            good = polarity(facts.overrides)
+            zero = mapping.mask_bad == "zero" if good is None else good == "one"
             bad = mask.values == 0 if zero else mask.values != 0
-            facts.set_mask(np.asarray(bad), mask.where, f"{'zero' if zero else 'nonzero'} is bad, by the mapping")
+            by = "by the mapping" if good is None else "as the user said"
+            facts.set_mask(np.asarray(bad), mask.where, f"{'zero' if zero else 'nonzero'} is bad, {by}")
         if dark is not None:
-            facts.set_dark(dark.values, where=dark.where)
+            times = self.items.read("dark_exposure")
+            exposures = None if times is None else times.values.reshape(-1) * self._factor("dark_exposure", times)
+            facts.set_dark(dark.values, exposures, where=dark.where)
         if flat is not None:
             self._flat(flat)
         for key, name in (("counts_per_photon", "counts per photon"), ("saturation", "saturation")):
@@ -258,6 +281,8 @@ class _Reader:
     def _flat(self, flat: Mapped) -> None:
         """Keep the flat field as the pixels' response, unless the frames speak against that."""
         facts = self.facts
+        if is_kept(flat.values, facts, self.mapping):
+            return  # `restore` has it
         values = flat.values.astype(np.float64)
         if facts.overrides.flat is None and facts.frames is not None and values.shape == tuple(facts.frames.shape[1:]):
             evidence = weigh(summed(facts.frames, facts.dark), values)

@@ -25,6 +25,9 @@ KEYS: dict[str, str | None] = {
     "exposure": "time",
     **dict.fromkeys(("counts_per_photon", "saturation", "stop_fraction"), None),
     **dict.fromkeys(("beam_centre", "beam_centre_y", "beam_centre_x"), None),
+    **dict.fromkeys(("transpose", "flip_y", "flip_x", "pixel_axes"), None),
+    "dark_exposure": "time",
+    **dict.fromkeys(("read_noise", "index_in_file", "prepared"), None),
 }
 # What a scan cannot do without: any of the sets of keys, the option that may take their place, and its name.
 ESSENTIAL: tuple[tuple[str, tuple[frozenset[str], ...], str], ...] = (
@@ -156,6 +159,15 @@ class Mapping:
         Direct beam in the stored frame [pixels]: ``(row, column)``, or one item each.
     zone_plate_diameter, outer_zone, stop_fraction, stop_diameter, defocus
         The focusing optic; sample behind the focus counts positive.
+    transpose, flip_y, flip_x
+        0 or 1: what the stored frames need so that rows and columns run with sample y and x, in this order.
+    pixel_axes
+        ``(2, 3)`` instead: slow and fast pixel axis in x (left, seen from the source), y (up), z, as in CXI.
+    dark_exposure
+        Exposure of each dark frame.
+    read_noise, index_in_file, prepared
+        What our own files hold: rms of a pixel in stored counts; number of each frame in the first file; lines
+        that say what was done to the frames already.
     """
 
     frames: str | None = None
@@ -184,6 +196,14 @@ class Mapping:
     stop_fraction: str | None = None
     stop_diameter: str | None = None
     defocus: str | None = None
+    transpose: str | None = None
+    flip_y: str | None = None
+    flip_x: str | None = None
+    pixel_axes: str | None = None
+    dark_exposure: str | None = None
+    read_noise: str | None = None
+    index_in_file: str | None = None
+    prepared: str | None = None
 
     def __post_init__(self) -> None:
         for f in fields(self):

@@ -42,8 +42,7 @@ def bad_pixels(values: NDArray[Any], fault_bits: int, good: str | None = None) -
 
 def polarity(overrides: Overrides) -> str | None:
     """Which value means good in the file's mask, where the user says so (option ``mask_good``)."""
-    said: str | None = getattr(overrides, "mask_good", None)
-    return said
+    return overrides.mask_good
 
 
 def virtual_pixels(values: NDArray[Any]) -> int:

@@ -18,6 +18,7 @@ from scans.formats.modules import Mosaic
 from scans.formats.nexus_tree import field
 from scans.formats.units import LENGTHS_M, normalise_unit
 from scans.formats.values import attribute, read_array, read_text
+from scans.formats.writing_parts import FLAT_EACH, READ_NOISE
 
 # Fields of NXdetector; detectorSpecific is a group of the maker's own names.
 CENTRE_X, CENTRE_Y = "beam_center_x", "beam_center_y"
@@ -44,7 +45,7 @@ COUNTS_PER_PHOTON, INDEX = "counts_per_photon", "index_in_file"
 USED = {
     *(CENTRE_X, CENTRE_Y, LIMITS[0], BIT_DEPTH, UNDERLOAD, *(name for name, _ in EXPOSURES), IMAGE_KEY),
     *(FLATS[0], *FLAT_APPLIED[:2], *VIRTUAL_APPLIED[:2], RATE_APPLIED[0], "pixel_mask", "pixel_mask_applied"),
-    *(DARK, DARK_EXPOSURES, COUNTS_PER_PHOTON, INDEX, "detectorSpecific"),
+    *(DARK, DARK_EXPOSURES, COUNTS_PER_PHOTON, INDEX, FLAT_EACH, READ_NOISE, "detectorSpecific"),
 }
 
 

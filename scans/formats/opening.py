@@ -115,6 +115,18 @@ def _explain_bytes(path: Path, otherwise: str) -> tuple[str, str]:
     )
 
 
+def is_growing(path: Path) -> bool | None:
+    """Tell whether a writer lets others read while it writes; None for what is no HDF5 file.
+
+    Raises
+    ------
+    OSError
+        When it cannot be read.
+    """
+    block = _superblock(path)
+    return None if block is None else block.growing
+
+
 class _Superblock(NamedTuple):
     """Recorded end of file (None if cut within), and the flags of who has it open."""
 

@@ -16,6 +16,7 @@ from scans.scan import Orientation
 # Sample y and x in terms of the stored columns.
 POSITION_AXES = ("y,x", "-y,x", "y,-x", "-y,-x", "x,y", "-x,y", "x,-y", "-x,-y")
 FLAT_USES = ("divides", "multiplies", "none")
+MASK_GOOD = ("zero", "one")
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,9 @@ class Overrides:
     flat
         Whether the file's flat field "divides" the counts (it holds the pixels' response), "multiplies" them
         (it holds correction factors), or is left alone ("none").
+    mask_good
+        What means a good pixel in the file's mask: "zero" (by the standards, whose bits of faults are heeded), or
+        "one" (anything but 0).
     follow_external
         Follow links and virtual sources that lead out of the file's folder.
     parts
@@ -70,6 +74,7 @@ class Overrides:
     readings_per_frame: int | None = None
     frames_per_position: int | None = None
     flat: str | None = None
+    mask_good: str | None = None
     follow_external: bool = False
     parts: str | None = None
     mapping: dict[str, str] | None = None
@@ -103,6 +108,8 @@ class Overrides:
             problems.append(option_error("n_frames", self.n_frames, "a whole number from 1"))
         if self.flat not in (None, *FLAT_USES):
             problems.append(option_error("flat", self.flat, f"one of {', '.join(FLAT_USES)}"))
+        if self.mask_good not in (None, *MASK_GOOD):
+            problems.append(option_error("mask_good", self.mask_good, f"one of {', '.join(MASK_GOOD)}"))
         return problems
 
     def _position_problems(self) -> list[InputError | None]:

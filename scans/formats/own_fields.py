@@ -13,8 +13,8 @@ from scans.errors import InputError
 from scans.formats.facts import Facts
 from scans.formats.hdf5 import BrokenLink, InputFile
 from scans.formats.units import decode
-from scans.formats.values import attribute, read_array
-from scans.formats.writing_parts import INDEX, RAW, READINGS
+from scans.formats.values import attribute, read_array, read_text
+from scans.formats.writing_parts import FLAT_EACH, INDEX, NOTE, PROCESS, PROGRAM, RAW, READ_NOISE, READINGS
 from scans.scan import Note, RawPositions, Scan
 
 # Options with which the user says what the positions are.
@@ -22,7 +22,10 @@ CORRECTIONS = ("position_unit", "position_axes", "position_scale_m", "readings_p
 
 
 def restore(scan: Scan, facts: Facts, detector: h5py.Group | None, sample: h5py.Group | None) -> Scan:
-    """Put back the numbers of the frames, the readings during each exposure, and what the stage wrote.
+    """Put back what the standards have no place for.
+
+    Numbers of the frames, readings during each exposure, what the stage wrote, flat fields of each frame, read noise,
+    and what was done to the frames already.
 
     Fields that do not fit the scan are left alone: only a file that somebody changed has such. Where the user
     corrects positions, readings and stage table of before would contradict them, and are left out.
@@ -44,6 +47,7 @@ def restore(scan: Scan, facts: Facts, detector: h5py.Group | None, sample: h5py.
     notes = []
     for name, group, path, tail in (
         ("index_in_file", detector, INDEX, ()),
+        ("flat", detector, FLAT_EACH, tuple(scan.frames.shape[1:])),
         ("readings_m", sample, f"geometry_1/{READINGS}", (None, 2)),
         ("raw_positions", sample, f"geometry_1/{RAW}", (2,)),
     ):
@@ -52,12 +56,32 @@ def restore(scan: Scan, facts: Facts, detector: h5py.Group | None, sample: h5py.
         if dataset is None or values is None:
             continue
         value: Any = _raw(dataset, values) if name == "raw_positions" else values
-        if name == "index_in_file":
-            value = values.astype(np.int64)
+        kinds = {"index_in_file": np.int64, "flat": np.float64}
+        value = value.astype(kinds[name]) if name in kinds else value
         if value is not None:
             changes[name] = value
             notes.append(Note(name, "kept", file.where(dataset), "own field, as it was written"))
+    changes |= _numbers_and_lines(file, facts.entry, detector, notes)
     return dataclasses.replace(scan, notes=scan.notes + tuple(notes), **changes) if changes else scan
+
+
+def _numbers_and_lines(
+    file: InputFile, entry: str, detector: h5py.Group | None, notes: list[Note]
+) -> dict[str, float | tuple[str, ...]]:
+    """Read noise, and the lines of a process group that this program wrote."""
+    found: dict[str, float | tuple[str, ...]] = {}
+    noise = _dataset(file, detector, READ_NOISE)
+    if noise is not None and noise.size == 1 and noise.dtype.kind in "fiu" and float(noise[()]) > 0:
+        found["read_noise"] = float(noise[()])
+        notes.append(Note("read_noise", f"{noise[()]:.6g}", file.where(noise), "own field: rms of a pixel"))
+    program = _dataset(file, file.root, f"{entry}/{PROCESS}/program")
+    text = _dataset(file, file.root, f"{entry}/{PROCESS}/{NOTE}/data")
+    if text is not None and read_text(program) == PROGRAM and read_text(text):
+        found["prepared"] = tuple(read_text(text).split("\n"))
+        notes.append(
+            Note("prepared", f"{len(found['prepared'])} steps", file.where(text), "done before it was written")
+        )
+    return found
 
 
 def _dataset(file: InputFile, group: h5py.Group | None, path: str) -> h5py.Dataset | None:

@@ -74,13 +74,11 @@ class FrameFacts:
 
 def frame_candidates(items: Sequence[Named]) -> list[tuple[Candidate, Named]]:
     """Score every stack for being the diffraction frames, best first."""
-    stacks = [item for item in items if may_be_frames(item)]
+    stacks = [item for item in items if may_be_frames(item) and word_score("frames", item.name)[0] >= 0]
     largest = max((_frame_bytes(item) for item in stacks), default=0)
     found = []
     for item in stacks:
         words, _ = word_score("frames", item.name)
-        if words < 0:
-            continue
         *lead, height, width = item.shape
         evidence = [f"{' x '.join(map(str, item.shape))} {item.item.dtype}"]
         score = min(words, 2.0)
@@ -88,6 +86,9 @@ def frame_candidates(items: Sequence[Named]) -> list[tuple[Candidate, Named]]:
         if _frame_bytes(item) == largest:
             score += 1.0
             evidence.append("the largest stack")
+        if len(stacks) == 1:
+            score += 0.5
+            evidence[-1] = "the only stack"
         fits, why = _fitting(items, item, tuple(lead), (height, width))
         score += fits
         evidence += why
@@ -171,15 +172,29 @@ def mask_candidates(items: Sequence[Named], facts: FrameFacts) -> list[Candidate
     found = []
     for item in items:
         words, _ = word_score("mask", item.name)
-        if words <= 0 or item.shape != facts.shape or not item.numeric:
-            continue
-        values = values_of(item, MAX_MAP)
+        values = _pictures(item, facts) if words > 0 and item.numeric else None
         if values is None:
             continue
         polarity, points, why = _polarity(values, item.name.own)
-        evidence = (f'named "{item.label}"', "one value a pixel", why)
+        evidence = (f'named "{item.label}"', _each(item, facts), why)
         found.append(Candidate({"mask": item.path, "mask_bad": polarity}, words + 1.0 + points, evidence))
     return found
+
+
+def _pictures(item: Named, facts: FrameFacts) -> NDArray[np.float64] | None:
+    """One picture of the frames' shape, or the first few of as many as frames; None for anything else."""
+    if item.shape == facts.shape:
+        return values_of(item, MAX_MAP)
+    if item.shape != (facts.n_frames, *facts.shape) or item.item.frames is None:
+        return None
+    try:
+        return np.asarray(item.item.frames()[0:SAMPLE_FRAMES], dtype=np.float64)
+    except InputError:
+        return None
+
+
+def _each(item: Named, facts: FrameFacts) -> str:
+    return "one value a pixel" + (" and frame" if item.shape != facts.shape else "")
 
 
 def _polarity(values: NDArray[np.float64], name: str) -> tuple[str, float, str]:
@@ -238,7 +253,7 @@ def flat_candidates(items: Sequence[Named], facts: FrameFacts) -> list[Candidate
     found = []
     for item in items:
         words, _ = word_score("flat", item.name)
-        values = values_of(item, MAX_MAP) if words > 0 and item.shape == facts.shape else None
+        values = _pictures(item, facts) if words > 0 and item.numeric else None
         if values is None:
             continue
         low, middle, high = np.percentile(np.nan_to_num(values), (5, 50, 95))
@@ -246,7 +261,7 @@ def flat_candidates(items: Sequence[Named], facts: FrameFacts) -> list[Candidate
         # Whether it divides or multiplies is not said by its name.
         evidence = (
             f'named "{item.label}"',
-            "one value a pixel",
+            _each(item, facts),
             f"{high / low:.3g} times between dim and bright pixels" if low > 0 else "many pixels without a value",
         )
         found.append(Candidate({"flat": item.path}, words + 1.0 + (1.0 if even else -1.5), evidence, doubt=True))

@@ -22,8 +22,10 @@ from scans.formats.role_arrays import (
 )
 from scans.formats.role_guess import Candidate, Guess, Named, decide, named
 from scans.formats.role_numbers import centre_candidates, energy_candidates, number_candidates, pixel_candidates
+from scans.formats.role_own import OWN, TURNS, orientation_guess, own_guesses
 from scans.formats.role_positions import position_candidates
 from scans.geometry import PLANCK_TIMES_C_EV_M
+from scans.scan import Finding
 
 __all__ = ["Candidate", "Guess", "Proposal", "propose"]
 
@@ -48,6 +50,8 @@ KEYS: dict[str, tuple[str, ...]] = {
     "outer zone": ("outer_zone",),
     "stop fraction": ("stop_fraction", "stop_diameter"),
     "defocus": ("defocus",),
+    "orientation": (*TURNS, "pixel_axes"),
+    **{role: (key,) for role, (key, *_) in OWN.items()},
 }
 
 
@@ -67,6 +71,10 @@ class Proposal:
         Essential roles that are open and not given otherwise.
     n_stacks
         Number of arrays that have the shape of frames, whatever they are.
+    findings
+        What a person should know about the files: missing numbers, odd rows of tables.
+    ignored
+        Files that were not used, each with the reason.
     """
 
     path: Path
@@ -75,6 +83,8 @@ class Proposal:
     unused: tuple[Item, ...]
     missing: tuple[str, ...]
     n_stacks: int = 0
+    findings: tuple[Finding, ...] = ()
+    ignored: tuple[tuple[str, str], ...] = ()
 
     @property
     def mapping(self) -> dict[str, str]:
@@ -103,14 +113,15 @@ def propose(source: Source, overrides: Overrides | None = None) -> Proposal:
     guesses["pixel size"] = decide("pixel size", pixel_candidates(items, count))
     if facts is not None:
         guesses |= _per_frame_roles(items, facts, _object_pixel(guesses, overrides, facts))
-    guesses |= _plain_roles(items, facts)
-    ordered = tuple(_with_given(guesses.get(role) or Guess(role, evidence=("no frames",)), given) for role in KEYS)
+    guesses |= _plain_roles(items, facts) | {"orientation": orientation_guess(items)} | own_guesses(items, count)
+    every = [_with_given(guesses.get(role) or Guess(role, evidence=("no frames",)), given) for role in KEYS]
+    ordered = tuple(g for g in every if g.entries or g.role not in OWN)  # no other program writes these
     entries = {key: ref for guess in ordered for key, ref in guess.entries.items()}
     missing = tuple(mapping_of(entries).missing(overrides))
     used = {parse_reference(ref, key).path for g in ordered for key, ref in g.entries.items() if key != "mask_bad"}
     unused = tuple(i.item for i in items if i.path not in used)
     stacks = sum(may_be_frames(item) for item in items)
-    return Proposal(source.path, source.kind, ordered, unused, missing, stacks)
+    return Proposal(source.path, source.kind, ordered, unused, missing, stacks, source.findings, source.ignored)
 
 
 def _with_given(guess: Guess, given: MappingOf[str, str]) -> Guess:

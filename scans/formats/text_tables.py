@@ -122,7 +122,16 @@ def read_table(path: Path) -> TextTable:
     header, texts = header_values([*above, *rows.comments], split, layout.dialect.decimal)
     columns = tuple(Value(name, unit, rows.column(i)) for i, (name, unit) in enumerate(zip(names, units, strict=True)))
     columns = tuple(c for c in columns if not _is_hollow(c))
-    return TextTable(columns, tuple(header), texts, encoding, layout.dialect, findings(path.name, rows, columns))
+    odd = findings(path.name, rows, columns) + _cut(path.name, text)
+    return TextTable(columns, tuple(header), texts, encoding, layout.dialect, odd)
+
+
+def _cut(name: str, text: str) -> tuple[Finding, ...]:
+    """Say where the last line has no end, as in a file cut within a number: 1.0678 would be read as 1.06."""
+    if text.endswith(("\n", "\r")):
+        return ()
+    text = f"{name}: its last line has no end: the file may have been cut within a number"
+    return (Finding("note", "no-line-end", text, "Look at the last line; copy the file again if it is cut."),)
 
 
 def _is_hollow(column: Value) -> bool:

@@ -18,6 +18,10 @@ from scans.formats.units import decode
 MAX_ARRAY_BYTES = 4 << 30
 # gzip cannot pack tighter than 1032:1, and counts with any photons in them pack far less.
 MAX_RATIO = 1000
+# Texts that are of use are short; a table of them is not.
+MAX_TEXT_BYTES = 1 << 20
+# What h5py raises on an attribute or a text of a type that Python lacks, or that claims too much.
+NO_VALUE = (TypeError, ValueError, MemoryError, OverflowError)
 
 
 def attribute(node: Node | None, name: str) -> str | None:
@@ -26,7 +30,7 @@ def attribute(node: Node | None, name: str) -> str | None:
         return None
     try:
         return decode(node.attrs[name]) or None
-    except READ_ERRORS:
+    except (*READ_ERRORS, *NO_VALUE):
         return None
 
 
@@ -34,7 +38,10 @@ def text_list(node: Node, name: str) -> list[str]:
     """Texts of an array attribute; a colon- or comma-separated string is split (old spellings)."""
     if name not in node.attrs:
         return []
-    value = node.attrs[name]
+    try:
+        value = node.attrs[name]
+    except (*READ_ERRORS, *NO_VALUE):
+        return []
     if isinstance(value, np.ndarray) and value.size > 1:
         return [decode(v) for v in value.reshape(-1)]
     return [part.strip() for part in decode(value).strip("[]").replace(":", ",").split(",") if part.strip()]
@@ -56,32 +63,37 @@ def read_array(file: InputFile, dataset: h5py.Dataset) -> NDArray[Any]:
             expected="numbers",
             fix="Correct this dataset in a copy of the file.",
         )
-    storage = trace(file, dataset)
-    claimed, stored = logical_bytes(dataset), storage.stored_bytes
-    hollow = claimed > (64 << 20) and claimed > MAX_RATIO * stored and not storage.all_written
-    if claimed > MAX_ARRAY_BYTES or hollow:
-        raise InputError(
-            f"claims {human_bytes(claimed)}, holds {human_bytes(stored)}",
-            where=where,
-            expected=f"at most {human_bytes(MAX_ARRAY_BYTES)} here, and written",
-            fix="Correct this dataset in a copy of the file.",
-        )
+    check_claim(file, dataset)
     try:
         values = np.asarray(dataset[()])
-    except READ_ERRORS as exc:
+    except (*READ_ERRORS, MemoryError) as exc:
         raise damaged(where, exc) from exc
     return values.astype(values.dtype.newbyteorder("="), copy=False)
 
 
+def check_claim(file: InputFile, dataset: h5py.Dataset) -> None:
+    """Refuse to read whole what claims more than it can hold; errors as `read_array`."""
+    storage = trace(file, dataset)
+    claimed, stored = logical_bytes(dataset), storage.stored_bytes
+    hollow = claimed > (16 << 20) and claimed > MAX_RATIO * stored and not storage.all_written
+    if claimed > MAX_ARRAY_BYTES or hollow:
+        raise InputError(
+            f"claims {human_bytes(claimed)}, holds {human_bytes(stored)}",
+            where=file.where(dataset),
+            expected=f"at most {human_bytes(MAX_ARRAY_BYTES)} here, and written",
+            fix="Correct this dataset in a copy of the file.",
+        )
+
+
 def read_text(dataset: h5py.Dataset | None) -> str:
-    """Text of a string dataset; empty where absent, of another type, or kept in another file."""
+    """Text of a string dataset; empty where absent, of another type, too long, or kept in another file."""
     if dataset is None or dataset.shape is None or dataset.dtype.kind not in "OSU" or dataset.size == 0:
         return ""
-    if dataset.is_virtual or dataset.external:
+    if dataset.is_virtual or dataset.external or logical_bytes(dataset) > MAX_TEXT_BYTES:
         return ""
     try:
         return decode(dataset[()])
-    except READ_ERRORS:
+    except (*READ_ERRORS, *NO_VALUE):
         return ""
 
 

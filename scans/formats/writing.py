@@ -14,6 +14,8 @@ import numpy as np
 
 from scans.errors import InputError
 from scans.files import replacing
+from scans.formats.array_writing import write_numpy, write_tiff
+from scans.formats.seal import seal
 from scans.formats.writing_nexus import fill_nexus
 from scans.formats.writing_parts import (
     CXI_VERSION,
@@ -23,6 +25,7 @@ from scans.formats.writing_parts import (
     put_counts,
     put_frames,
     put_mask,
+    put_process,
     put_stage,
     put_translation,
     subgroup,
@@ -33,44 +36,52 @@ from scans.scan import Scan
 __all__ = ["SUFFIXES", "pixel_axes", "write", "write_cxi", "write_nexus"]
 
 CXI_BAD_PIXEL = 0x80  # bad, reason unknown
-SUFFIXES = {".cxi": "CXI", ".nxs": "NeXus", ".h5": "NeXus", ".hdf5": "NeXus"}
+# Suffix, in lower case, -> layout. A name without suffix is that of a folder.
+SUFFIXES = {
+    **{".cxi": "CXI", ".nxs": "NeXus", ".h5": "NeXus", ".hdf5": "NeXus"},
+    **{".npz": "NumPy", ".tif": "TIFF", ".tiff": "TIFF", "": "TIFF"},
+}
 
 
 def write(
     path: str | os.PathLike[str], scan: Scan, *, overwrite: bool = False, progress: Progress | None = None
 ) -> Path:
-    """Write a scan in the layout of the suffix: CXI for ``.cxi``; NeXus for ``.nxs``, ``.h5``, ``.hdf5``.
+    """Write a scan in the layout of the suffix.
+
+    CXI for ``.cxi``; NeXus for ``.nxs``, ``.h5``, ``.hdf5``; a NumPy archive for ``.npz``; a TIFF stack with a table
+    of positions beside for ``.tif``; the same in a folder of its own for a name without suffix.
 
     Parameters
     ----------
     path
-        File to write.
+        File or folder to write.
     scan
         Frames may be lazy, of any kind: they are copied block by block.
     overwrite
-        Replace an existing file.
+        Replace existing files.
     progress
         Called after each block with the number of frames written and of all.
 
     Returns
     -------
     Path
-        The file.
+        The file, the TIFF stack, or the folder.
 
     Raises
     ------
     InputError
         For another suffix, an existing file, or a folder that cannot be written to.
     """
-    layout = SUFFIXES.get(Path(path).suffix.lower())
+    layout = "TIFF" if Path(path).is_dir() else SUFFIXES.get(Path(path).suffix.lower())
     if layout is None:
         raise InputError(
             f"suffix {Path(path).suffix!r}",
             where=str(path),
-            expected=", ".join(SUFFIXES),
+            expected=f"{', '.join(s for s in SUFFIXES if s)}, or a folder (no suffix)",
             fix="Name the file with one of these suffixes.",
         )
-    return (write_cxi if layout == "CXI" else write_nexus)(path, scan, overwrite=overwrite, progress=progress)
+    writers = {"CXI": write_cxi, "NeXus": write_nexus, "NumPy": write_numpy, "TIFF": write_tiff}
+    return writers[layout](path, scan, overwrite=overwrite, progress=progress)
 
 
 def write_cxi(
@@ -92,6 +103,7 @@ def _atomically(path: Path, overwrite: bool, fill: Callable[[h5py.File], None]) 
     with replacing(path, force=overwrite) as part:
         with h5py.File(part, "w") as file:
             fill(file)
+            seal(file)
         with h5py.File(part, "r") as file:
             list(file)
     return path
@@ -103,6 +115,7 @@ def _fill_cxi(file: h5py.File, scan: Scan, progress: Progress | None) -> None:
     file["number_of_entries"] = 1
     entry = subgroup(file, "entry_1")
     put(entry, "title", scan.title or None)
+    put_process(entry, scan)
     instrument = subgroup(entry, "instrument_1")
     put(subgroup(instrument, "source_1"), "energy", scan.geometry.energy_ev * JOULE_PER_EV, "J")
     detector = subgroup(instrument, "detector_1")

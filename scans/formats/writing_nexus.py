@@ -7,7 +7,6 @@ source) is written as not-a-number or "unknown", so that nothing in the file is 
 from __future__ import annotations
 
 import math
-from importlib.metadata import PackageNotFoundError, version
 
 import h5py
 import numpy as np
@@ -16,10 +15,12 @@ from scans.formats.writing_parts import (
     CXI_VERSION,
     Progress,
     pixel_axes,
+    program_version,
     put,
     put_counts,
     put_frames,
     put_mask,
+    put_process,
     put_stage,
     put_translation,
     subgroup,
@@ -33,12 +34,13 @@ UNKNOWN = "unknown"
 
 def fill_nexus(file: h5py.File, scan: Scan, progress: Progress | None) -> None:
     """Fill an open file; `progress` is told frames done and in all."""
-    file.attrs.update(NX_class="NXroot", default="entry_1", creator="halfbit", creator_version=_version())
+    file.attrs.update(NX_class="NXroot", default="entry_1", creator="halfbit", creator_version=program_version())
     file["cxi_version"] = CXI_VERSION
     entry = subgroup(file, "entry_1", "NXentry")
     entry.attrs["default"] = "data"
     put(entry, "definition", "NXcxi_ptycho")
     put(entry, "title", scan.title or None)
+    put_process(entry, scan)
     instrument = subgroup(entry, "instrument_1", "NXinstrument")
     _source_and_beam(instrument, scan)
     detector = subgroup(instrument, "detector_1", "NXdetector")
@@ -51,14 +53,6 @@ def fill_nexus(file: h5py.File, scan: Scan, progress: Progress | None) -> None:
     if scan.monitor is not None:
         put(subgroup(entry, "control", "NXmonitor"), "data", scan.monitor)
     _sample(entry, detector, scan)
-
-
-def _version() -> str:
-    """Version of this program."""
-    try:
-        return version("halfbit")
-    except PackageNotFoundError:  # from a folder of sources
-        return UNKNOWN
 
 
 def _source_and_beam(instrument: h5py.Group, scan: Scan) -> None:

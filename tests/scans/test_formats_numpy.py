@@ -352,7 +352,7 @@ def test_an_archive_gives_back_the_scan(tmp_path):
     np.testing.assert_array_equal(source.item("good_pixel_mask").read(), scan.mask)
     assert source.item("energy_ev").read() == 701.3
     assert source.item("distance_m").read() == 0.0512
-    assert source.item("pixel_size_yx_m").read().tolist() == [24e-6, 48e-6]
+    assert source.item("pixel_size_yx_m").read().tolist() == [48e-6, 24e-6]  # as stored: the scan is transposed
     assert [source.item(n).read() for n in ("transpose", "flip_y", "flip_x")] == [1, 0, 1]
     assert source.item("zone_plate_defocus_m").read() == 2.42e-5
     assert str(source.item("title").read()) == "a scan"

@@ -323,7 +323,7 @@ def test_a_folder_gives_back_the_scan(tmp_path, monkeypatch, limit):
     for name, value in [
         ("energy_ev", 701.3),
         ("distance_m", 0.0512),
-        ("pixel_size_yx_m", [24e-6, 48e-6]),
+        ("pixel_size_yx_m", [48e-6, 24e-6]),
         ("beam_centre_row_column_px", [7.25, 9.5]),
         ("transpose", 1),
         ("flip_y", 0),

@@ -14,6 +14,7 @@ from scans.errors import InputError
 from scans.formats import load, write, write_cxi, write_nexus
 from scans.formats.selection import SelectedFrames
 from scans.geometry import Geometry
+from scans.preparation import prepare
 from scans.scan import Orientation, RawPositions, Scan, ZonePlate
 
 WRITERS = [(write_cxi, ".cxi"), (write_nexus, ".nxs")]
@@ -40,6 +41,7 @@ def full_scan(orientation=TURNED, **changes):
         dark_exposures_s=np.array([0.02, 0.5]),
         flat=1 + 0.1 * np.sin(np.arange(HEIGHT * WIDTH, dtype=np.float64)).reshape(HEIGHT, WIDTH),
         counts_per_photon=44.5,
+        read_noise=3.25,
         saturation=16383.0,
         beam_centre_px=(7.25, 11.5),
         orientation=orientation,
@@ -55,6 +57,7 @@ def full_scan(orientation=TURNED, **changes):
         monitor=np.linspace(1, 2, N_FRAMES),
         exposures_s=np.where(np.arange(N_FRAMES) % 2, 0.02, 0.5),
         index_in_file=np.arange(N_FRAMES) * 3 + 7,
+        prepared=("from run 17.cxi::/entry_1", "dark: mean of 20 frames, ±0.2 counts", "cut to 16 x 16"),
     )
     return dataclasses.replace(scan, **changes)
 
@@ -78,7 +81,8 @@ def assert_same(read: Scan, written: Scan):
             np.testing.assert_array_equal(one, other)
         for name in ("unit", "names", "offset_m"):
             assert getattr(read.raw_positions, name) == getattr(written.raw_positions, name)
-    for name in ("title", "counts_per_photon", "saturation", "beam_centre_px", "orientation", "exposure_s"):
+    names = ("title", "counts_per_photon", "saturation", "beam_centre_px", "orientation", "exposure_s")
+    for name in (*names, "read_noise", "prepared"):
         assert getattr(read, name) == getattr(written, name), name
     assert read.geometry.frame_shape == written.geometry.frame_shape
     assert read.geometry.pixel_size_m == pytest.approx(written.geometry.pixel_size_m, rel=1e-15)
@@ -106,9 +110,10 @@ def test_a_bare_scan_survives(tmp_path, writer, suffix):
         (
             *("mask", "dark", "dark_exposures_s", "flat", "counts_per_photon", "saturation", "raw_positions"),
             *("beam_centre_px", "zone_plate", "monitor", "exposure_s", "exposures_s", "index_in_file", "readings_m"),
+            "read_noise",
         )
     )
-    scan = full_scan(Orientation(), title="", **nothing)
+    scan = full_scan(Orientation(), title="", prepared=(), **nothing)
     assert_same(load(writer(tmp_path / f"run{suffix}", scan)), scan)
 
 
@@ -117,6 +122,37 @@ def test_one_exposure_and_one_mask_survive(tmp_path, writer, suffix):
     mask = full_scan().mask[0]
     scan = full_scan(exposures_s=None, exposure_s=0.02, mask=mask, dark=full_scan().dark[0], dark_exposures_s=None)
     assert_same(load(writer(tmp_path / f"run{suffix}", scan)), scan)
+
+
+@both
+def test_a_flat_field_of_each_frame_survives(tmp_path, writer, suffix):
+    """That of a prepared scan: beamstop, merged exposures. It is not brought to a median of 1 again."""
+    flat = np.random.default_rng(3).uniform(0.05, 40, (N_FRAMES, HEIGHT, WIDTH))
+    flat[:, 2, 3] = 0  # a masked pixel
+    path = writer(tmp_path / f"run{suffix}", full_scan(flat=flat))
+    np.testing.assert_array_equal(load(path).flat, flat)
+    np.testing.assert_array_equal(load(path, n_frames=5).flat, flat[:5])
+
+
+@both
+def test_a_prepared_scan_survives(tmp_path, writer, suffix):
+    raw = full_scan(Orientation(transpose=True), prepared=(), exposures_s=None, exposure_s=0.5, dark=None, flat=None)
+    raw = dataclasses.replace(raw, dark_exposures_s=None)
+    ready = prepare(raw, size=12).as_scan()
+    assert ready.prepared
+    read = load(writer(tmp_path / f"ready{suffix}", ready))
+    assert_same(read, ready)
+    again = prepare(read)
+    np.testing.assert_array_equal(again.counts, ready.frames)
+    np.testing.assert_array_equal(again.mask, ready.mask)
+
+
+@both
+def test_other_programs_processing_is_not_taken_for_ours(tmp_path, writer, suffix):
+    path = writer(tmp_path / f"run{suffix}", full_scan())
+    with h5py.File(path, "r+") as f:
+        f["entry_1/process_1/program"][()] = "another"
+    assert load(path).prepared == ()
 
 
 @both
@@ -221,8 +257,8 @@ def test_the_suffix_picks_the_layout(tmp_path, name, layout):
 
 
 def test_other_suffixes_are_refused(tmp_path):
-    with pytest.raises(InputError, match=r"a\.tif: suffix '\.tif'; expected \.cxi, .*Name the file with"):
-        write(tmp_path / "a.tif", full_scan())
+    with pytest.raises(InputError, match=r"a\.dat: suffix '\.dat'; expected \.cxi, .*Name the file with"):
+        write(tmp_path / "a.dat", full_scan())
 
 
 @both
