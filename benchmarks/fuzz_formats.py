@@ -8,6 +8,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "scans"))
@@ -43,8 +44,10 @@ def survey(args: argparse.Namespace, folder: Path) -> None:
     began = time.monotonic()
     for sample, kind, seed in dealt[first::step]:
         path = corruptions.damage(sample, kind, seed, folder)
-        out = runs.run(path, sample.given, sound[sample.name], inspect(folder) if args.command else None)
-        mine = "own" if sample.sealed else "other"
+        bare = partial(corruptions.beyond_notice, sample, kind)
+        command = inspect(folder) if args.command else None
+        out = runs.run(path, sample.given, sound[sample.name], bare, command=command)
+        mine = "own" if sample.protected == "all" else "other"
         table[mine, out.kind] += 1
         table[kind, out.kind] += 1
         slowest, most = max(slowest, out.seconds), max(most, out.extra_bytes)

@@ -28,8 +28,7 @@ LINES = ((0, 1), (1, 0), (1, 1), (1, -1))
 SIGMA = 8.0
 STRENGTH = 4.5
 CLEAR = 12.0
-MOST_RESPONSE = 0.35
-WEAK_SIGMA = 5.0
+WEAK_STRENGTH = 10.0
 DEAD_RESPONSE = 0.1
 WEAK_RESPONSE = 0.65
 HOT_FACTOR = 3.0
@@ -198,8 +197,12 @@ class _Pixels(NamedTuple):
 
         A photon is no more than `rise`. A normal pixel gets a tenth of them by chance once in 1e6 (Poisson).
         """
-        seen: Mask = (self.n * changes > FEWEST_PHOTONS * rise**2) & (changes > self.noise * np.sqrt(200 / self.n))
-        return seen
+        return (self.n * changes > FEWEST_PHOTONS * rise**2) & self.stand_out(changes)
+
+    def stand_out(self, changes: Map) -> Mask:
+        """Where `changes` are above the uncertainty of the variance without light."""
+        above: Mask = changes > self.noise * np.sqrt(200 / self.n)
+        return above
 
 
 def _check(light: PixelStatistics, dark: PixelStatistics | None, good: Mask | None, shape: tuple[int, ...]) -> None:
@@ -349,7 +352,7 @@ def _dead_columns(pixels: _Pixels, usable: Mask) -> Mask:
     )
     with np.errstate(invalid="ignore"):
         lit = usable & (level > CLEAR * pixels.silence) & (strength > STRENGTH)
-        seen = usable & pixels.seen_by_variance(changes, rise)
+        seen = usable & (pixels.seen_by_variance(changes, rise) | (pixels.stand_out(changes) & (strength > STRENGTH)))
         dim = pixels.signal < DEAD_RESPONSE * level + 3 * pixels.silence
         low = np.where(seen, pixels.changes < 0.25 * changes, dim) & (lit | seen)
     number = (lit | seen).sum(axis=0)
@@ -371,8 +374,19 @@ def _dim(pixels: _Pixels, usable: Mask) -> tuple[Mask, Mask, Mask]:
     for _ in range(2):  # a dead neighbour hides a dead one: look again without those found
         more, lit = _dead(pixels, usable & ~dead)
         dead |= more
-    weak = np.zeros(usable.shape, bool)
-    return dead, weak, lit | dead
+    return dead, _weak(pixels, usable & ~dead), lit | dead
+
+
+def _weak(pixels: _Pixels, usable: Mask) -> Mask:
+    """Pixels that show too little, in mean and in variance, where the mean of the surroundings is well known."""
+    signal = pixels.signal
+    level, changes = (_over_lines(m, usable, "lowest") for m in (signal, pixels.changes))
+    strength = _over_lines(signal / pixels.error, usable, "lowest")
+    with np.errstate(invalid="ignore"):
+        short = (signal < WEAK_RESPONSE * level) & (signal < 0.8 * _low(signal, usable, 0))
+        known = (strength > WEAK_STRENGTH) & (level > 2 * CLEAR * pixels.silence)
+        weak: Mask = usable & known & short & ((pixels.changes < 0.8 * changes) | ~np.isfinite(pixels.noise))
+    return weak
 
 
 def _dead(pixels: _Pixels, usable: Mask) -> tuple[Mask, Mask]:
@@ -384,7 +398,7 @@ def _dead(pixels: _Pixels, usable: Mask) -> tuple[Mask, Mask]:
     certain, steady = (np.minimum(m, 4 * _low(v, usable, 2)) for m, v in ((level, signal), (changes, pixels.changes)))
     with np.errstate(invalid="ignore"):
         lit = usable & (certain > CLEAR * pixels.silence) & (strength > STRENGTH)
-        seen = usable & pixels.seen_by_variance(steady, rise)
+        seen = usable & (pixels.seen_by_variance(steady, rise) | (pixels.stand_out(steady) & (strength > STRENGTH)))
         silent = seen & (pixels.changes < DEAD_RESPONSE * steady) & (signal < 0.5 * level + 3 * pixels.error)
         dead = (lit & (signal < DEAD_RESPONSE * certain + 3 * pixels.silence)) | silent
     return dead, lit | seen

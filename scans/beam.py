@@ -36,7 +36,7 @@ def find_beam(pattern: NDArray[np.float64], good: NDArray[np.bool_]) -> BeamDisc
     half the typical bright value are the disc; the shadow of a central stop is filled. Its centre of area is
     where `symmetry_centre` starts from.
     """
-    image = repaired(pattern, good)
+    image = repaired(pattern, good & np.isfinite(pattern))
     if not image.max() > 0:
         return None
     level = 0.5 * float(np.median(image[image > 0.1 * image.max()]))

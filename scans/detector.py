@@ -25,6 +25,8 @@ SAMPLE_BYTES = 64 << 20
 NEGATIVE_MARKS = (-1, -2)
 Window = tuple[slice, slice]
 WHOLE: Window = (slice(None), slice(None))
+# Larger than any count (common practice, no source); its square still fits into float32.
+MOST_COUNTS = 1e18
 
 
 class Block(NamedTuple):
@@ -177,7 +179,7 @@ class Readout:
         good = self.usable
         saturated = None if self.limit is None else _some((stored >= self.limit) & good)
         marked = _some(np.isin(stored, NEGATIVE_MARKS) & good) if self.marks else None
-        nonfinite = _some(~np.isfinite(stored) & good) if stored.dtype.kind == "f" else None
+        nonfinite = _some(no_number(stored) & good) if stored.dtype.kind == "f" else None
         masked = None if self.masks is None else _some(~self.masks[frames] & good)
         bad = masked
         for each in (saturated, marked, nonfinite):
@@ -188,10 +190,11 @@ class Readout:
         self, stored: NDArray[Any], frames: NDArray[np.int64]
     ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
         """Subtract dark, smear and drifting offset; returns the offset of each frame."""
-        values = stored.astype(np.float32, order="C")
+        with np.errstate(over="ignore"):
+            values = stored.astype(np.float32, order="C")
         none = np.zeros(len(stored))
         if stored.dtype.kind == "f":
-            values[~np.isfinite(values)] = 0
+            values[no_number(stored)] = 0
         if self.darks is not None:
             self._subtract_dark(values, frames)
         if self.smear is None and self.offsets is None:
@@ -212,6 +215,12 @@ class Readout:
         own = self.exposures_s[frames]
         for exposure in np.unique(own):
             values[own == exposure] -= self.darks.at(float(exposure))[0]
+
+
+def no_number(stored: NDArray[Any]) -> NDArray[np.bool_]:
+    """Tell where real values are none: not finite, or beyond what counts can be and float32 can square."""
+    none: NDArray[np.bool_] = ~(np.abs(stored) < MOST_COUNTS)
+    return none
 
 
 class Flags(NamedTuple):

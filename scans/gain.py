@@ -28,7 +28,7 @@ from scans.single_photons import Peak, PhotonHits, find_peak
 AGREE_SIGMA = 5.0
 AGREE_SHARE = 0.2
 # A gain known to no better than this is not worth a number (common practice, no source).
-WORST_ERROR = 0.1
+WORST_ERROR = 0.05
 
 
 @dataclass(frozen=True)

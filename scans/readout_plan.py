@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scans.bad_pixels import FEWEST_FRAMES, BadPixels, find_bad_pixels
 from scans.beamstop import Beamstop, find_beamstop, zone_plate_shadow
 from scans.darks import combine_darks
-from scans.detector import NEGATIVE_MARKS, Readout, Sections, sample_frames
+from scans.detector import NEGATIVE_MARKS, Readout, Sections, no_number, sample_frames
 from scans.errors import InputError
 from scans.flat_field import normalise_flat
 from scans.gain import GainEstimate, estimate_gain
@@ -145,7 +145,7 @@ class _Plan:
         """Read the sample once; keep it dark-corrected, and what it says of the stored values."""
         lowest, top, frames, numbers = math.inf, [], [], []
         for index, stored in sample_frames(self.scan):
-            finite = np.where(np.isfinite(stored), stored, 0) if stored.dtype.kind == "f" else stored
+            finite = np.where(no_number(stored), 0, stored) if stored.dtype.kind == "f" else stored
             lowest = min(lowest, float(finite.min()))
             top.append(_top_values(finite, self.readout))
             bad = self.readout.flags(stored, index).bad

@@ -14,6 +14,10 @@ from scipy import ndimage
 THRESHOLD = 5.0
 # The ring around a hit must be empty within this, both ways.
 RING = 2.5
+# One step further out there must be none above this.
+OUTSIDE = 3.5
+# Nearer to the threshold only photons are seen that noise lifted or that kept their charge: rms of the noise.
+CLEAR = 12.0
 MOST_HITS = 400_000
 FEWEST_HITS = 100
 # Rms of a hit's sum in units of the pixel noise: nine pixels, and the mean of a ring of 16 taken nine times.
@@ -24,8 +28,9 @@ class PhotonHits:
     """Isolated hits found frame by frame; `good` ``(h, w)`` says where, `noise` is the rms a pixel [counts]."""
 
     def __init__(self, good: NDArray[np.bool_], noise: float | None) -> None:
-        # the 5 x 5 around a hit must be measured
+        # the 5 x 5 around a hit must be measured, and three pixels away there must be some
         self._usable = ndimage.binary_erosion(good, np.ones((5, 5), bool))
+        self._usable[[0, 1, 2, -1, -2, -3]] = self._usable[:, [0, 1, 2, -1, -2, -3]] = False
         self.noise = noise
         self._parts: list[tuple[NDArray[Any], ...]] = []
         self._n = 0
@@ -44,49 +49,54 @@ class PhotonHits:
         limit = max(THRESHOLD * self.noise, 1e-9 * float(np.abs(frame).max()))
         top = (frame - ring > limit) & self._usable & (frame == ndimage.maximum_filter(frame, 3))
         y, x = np.nonzero(top)
-        keep = self._empty(frame, ring, y, x, 2)
+        keep = self._ring_empty(frame, ring, y, x)
         y, x = y[keep], x[keep]
         sums, tops = 9 * (nine[y, x] - ring[y, x]), frame[y, x] - ring[y, x]
-        self._parts.append((y * frame.shape[1] + x, sums, tops, self._empty(frame, ring, y, x, 1)))
+        self._parts.append((y * frame.shape[1] + x, sums, tops))
         self._n += len(y)
 
-    def _empty(
-        self, frame: NDArray[np.float64], ring: NDArray[np.float64], y: NDArray[Any], x: NDArray[Any], away: int
+    def _ring_empty(
+        self, frame: NDArray[np.float64], ring: NDArray[np.float64], y: NDArray[Any], x: NDArray[Any]
     ) -> NDArray[np.bool_]:
-        """Whether every pixel so many steps away is within the noise of the ring's mean."""
+        """Whether the pixels two steps away are within the noise of their mean, and none at three shows a photon.
+
+        Charge that such a photon shares would lift the ring, and lower the sum.
+        """
         empty = np.ones(len(y), bool)
         limit = RING * (self.noise or 0.0) * math.sqrt(1 + 1 / 16)
-        for dy in range(-away, away + 1):
-            for dx in range(-away, away + 1):
-                if max(abs(dy), abs(dx)) == away:
+        for dy in range(-3, 4):
+            for dx in range(-3, 4):
+                away = max(abs(dy), abs(dx))
+                if away == 2:
                     empty &= np.abs(frame[y + dy, x + dx] - ring[y, x]) <= limit
+                elif away == 3:
+                    empty &= frame[y + dy, x + dx] - ring[y, x] <= OUTSIDE / RING * limit
         return empty
 
     def collected(self, quiet: NDArray[np.bool_]) -> Hits:
         """Hits so far; those near pixels that hit too often, or are not `quiet`, left out."""
         if not self._parts:
-            return Hits(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0, bool))
-        place, sums, tops, alone = (np.concatenate(each) for each in zip(*self._parts, strict=True))
+            return Hits(np.zeros(0), np.zeros(0), np.zeros(0))
+        place, sums, tops = (np.concatenate(each) for each in zip(*self._parts, strict=True))
         shape = self._usable.shape
         number = np.bincount(place, minlength=shape[0] * shape[1]).reshape(shape).astype(np.float64)
         density = np.maximum(ndimage.uniform_filter(number, 9) * 81 / 80 - number / 80, 0)
         noisy = (number > 4 * density + 8) | ~quiet
         # a noisy pixel spoils the sums of its neighbours
         clean = ~ndimage.binary_dilation(noisy, np.ones((5, 5), bool)).ravel()[place]
-        return Hits(sums[clean], tops[clean], density.ravel()[place][clean], alone[clean])
+        return Hits(sums[clean], tops[clean], density.ravel()[place][clean])
 
 
 class Hits(NamedTuple):
-    """Isolated hits ``(n,)``: 3 x 3 sum, centre value, hits a pixel around it, whether all 8 neighbours are empty."""
+    """Isolated hits ``(n,)``: 3 x 3 sum, centre value, hits a pixel around it."""
 
     sums: NDArray[np.float64]
     tops: NDArray[np.float64]
     density: NDArray[np.float64]
-    alone: NDArray[np.bool_]
 
     def where(self, chosen: NDArray[np.bool_]) -> Hits:
         """Return some of the hits."""
-        return Hits(self.sums[chosen], self.tops[chosen], self.density[chosen], self.alone[chosen])
+        return Hits(self.sums[chosen], self.tops[chosen], self.density[chosen])
 
 
 def dim_noise(values: NDArray[np.float64]) -> float:
@@ -119,38 +129,31 @@ class Peak:
 def find_peak(hits: PhotonHits, quiet: NDArray[np.bool_]) -> Peak:
     """Find the first peak of the sums; none where it does not stand clear of the noise and of its foot.
 
-    Where noise hides it in the sums, it is looked for in the centre values of hits whose neighbours are empty;
-    the gain is the mean sum of those.
+    Hits whose neighbours happen to be empty would make a narrower peak, but with sharing they are those that
+    noise made look smaller: all shapes are taken.
     """
     noise, found = hits.noise or 0.0, hits.collected(quiet)
     total = len(found.sums)
     if total < FEWEST_HITS:
         return Peak(None, math.inf, total, None, f"Only {total} isolated photons were seen.")
-    alone = found.where(found.alone)
-    peaks = []
-    for chosen, values, spread in ((found, found.sums, SUM_NOISE), (alone, alone.tops, math.sqrt(17 / 16))):
-        # a heap at the threshold is a cut tail, no peak
-        inside = _in_peak(values, spread * noise, lowest=max(2.5 * spread, THRESHOLD + 2) * noise)
-        if inside is not None:
-            peaks.append(_measured(chosen.where(inside), noise, chosen is found))
-    if not peaks:
-        return Peak(None, math.inf, total, None, f"The sums of {total} isolated hits show no peak.")
-    centre, error, n, kept = min(peaks, key=lambda peak: peak[1])
+    inside = _in_peak(found.sums, SUM_NOISE * noise, lowest=CLEAR * noise)
+    if inside is None or found.sums[inside].mean() < CLEAR * noise:
+        return Peak(None, math.inf, total, None, f"The sums of {total} isolated hits show no peak clear of the noise.")
+    centre, error, n, kept = _measured(found.where(inside), noise)
     text = f"{n} of {total} isolated photons gather at {centre:.5g} +- {error:.2g} counts (noise {noise:.3g} a pixel)."
-    return Peak(centre, error, n, peaks[0][3] if kept is None else kept, text)
+    return Peak(centre, error, n, kept, text)
 
 
-def _measured(near: Hits, noise: float, all_shapes: bool) -> tuple[float, float, int, float | None]:
-    """Gain, error, number of hits in the peak, and share kept where hits of all shapes are in it."""
+def _measured(near: Hits, noise: float) -> tuple[float, float, int, float]:
+    """Gain, error, number of hits in the peak, and share of its charge that a pixel keeps."""
     centre, error = _mean(near.sums)
-    if all_shapes:
-        # light in the neighbourhood lifts the ring: sparser places tell how much
-        sparse = near.where(near.density <= np.quantile(near.density, 0.3))
-        if len(sparse.sums) >= FEWEST_HITS:
-            thin, thin_error = _mean(sparse.sums)
-            error = math.hypot(thin_error, 0.5 * max(abs(thin - centre) - thin_error, 0.0))
-            centre = thin
-    kept = min(float(near.tops.mean() / near.sums.mean()), 1.0) if all_shapes else None
+    # light in the neighbourhood lifts the ring: sparser places tell how much
+    sparse = near.where(near.density <= np.quantile(near.density, 0.3))
+    if len(sparse.sums) >= FEWEST_HITS:
+        thin, thin_error = _mean(sparse.sums)
+        error = math.hypot(thin_error, 0.5 * max(abs(thin - centre) - thin_error, 0.0))
+        centre = thin
+    kept = min(float(near.tops.mean() / near.sums.mean()), 1.0)
     return centre, math.hypot(error, 0.002 * centre if noise else 0.0), len(near.sums), kept
 
 

@@ -124,11 +124,9 @@ def is_hdf5(path: Path) -> bool:
 
 def _with_followed(scan: Scan, followed: Iterable[dict[str, str]]) -> Scan:
     """Note every file outside the scan's folder that was read."""
-    notes = [
-        Note("file elsewhere", path, link, "outside the scan's folder; read because links are followed")
-        for one in followed
-        for path, link in one.items()
-    ]
+    links = {path: link for one in followed for path, link in one.items()}
+    why = "outside the scan's folder; read because links are followed"
+    notes = [Note("file elsewhere", path, link, why) for path, link in links.items()]
     return dataclasses.replace(scan, notes=(*scan.notes, *notes)) if notes else scan
 
 

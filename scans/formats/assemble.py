@@ -24,6 +24,8 @@ PASSED_ON = (
     *("saturation", "beam_centre_px", "zone_plate", "readings_m", "monitor", "exposure_s", "exposures_s"),
     "index_in_file",
 )
+# Counts per photon of any detector, with a wide margin (common practice, no source).
+GAIN_RANGE = (1e-6, 1e9)
 WANTED = {
     # what a scan needs: name for people, what to do
     "frames": ("diffraction frames", "Name the dataset that holds them after '::'."),
@@ -64,6 +66,7 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
     settle(facts)
     where = facts.file.where(facts.entry)
     _check_complete(facts, looked_at, where)
+    _check_gain(facts, where)
     _check_positions(facts)
     _check_light(facts)
     if len(facts.problems) > 1:
@@ -113,6 +116,15 @@ def _check_complete(facts: Facts, looked_at: Mapping[str, str], where: str) -> N
         value = facts.pixel_stored_m if name == "pixel_size_m" else getattr(facts, name)
         if value is None and name not in facts.refused:
             facts.problems.append(InputError(f"no {what}", where=where, expected=looked_at[name], fix=fix))
+
+
+def _check_gain(facts: Facts, where: str) -> None:
+    """Refuse a gain that no detector has."""
+    gain, (low, high) = facts.counts_per_photon, GAIN_RANGE
+    if gain is not None and not low <= gain <= high:
+        fix = "Give it with -s scan.counts_per_photon=VALUE."
+        expected = f"{low:g} to {high:g}"
+        facts.problems.append(InputError(f"{gain:g} counts per photon", where=where, expected=expected, fix=fix))
 
 
 def _check_positions(facts: Facts) -> None:

@@ -24,6 +24,8 @@ MAX_BYTES = 1 << 30
 # Files that are remembered as sound.
 MAX_KNOWN = 4096
 
+SCRIPT = Path(__file__).with_name("guard_process.py")
+
 _Identity = tuple[str, int, int, int]
 
 
@@ -50,10 +52,11 @@ def guard(path: str | os.PathLike[str]) -> None:
 class _Helper:
     """The helper process, begun with the first file and again after each that ended it."""
 
-    def __init__(self) -> None:
+    def __init__(self, before: _Helper | None = None) -> None:
         self.owner = os.getpid()
         self.lock = threading.Lock()
-        self.sound: dict[_Identity, None] = {}
+        self.before = before  # of the process that this one was forked from: kept, for its pipes are not ours to end
+        self.sound: dict[_Identity, None] = {} if before is None else dict(before.sound)
         self.process: subprocess.Popen[bytes] | None = None
         self.usable = True
 
@@ -101,12 +104,11 @@ class _Helper:
     def _started(self) -> subprocess.Popen[bytes] | None:
         if self.process is not None and self.process.poll() is None:
             return self.process
-        script = Path(__file__).with_name("guard_process.py")
         pipe = subprocess.PIPE
         try:
             # -P: the folder of the script is no place to import from
             self.process = subprocess.Popen(
-                [sys.executable, "-P", str(script)], stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL
+                [sys.executable, "-P", str(SCRIPT)], stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL
             )
         except OSError as exc:
             self.usable = False
@@ -116,7 +118,7 @@ class _Helper:
 
     def stop(self) -> None:
         """End the process."""
-        if self.process is None:
+        if self.process is None or self.owner != os.getpid():
             return
         process, self.process = self.process, None
         process.kill()
@@ -138,6 +140,6 @@ def _helper() -> _Helper:
     global _the_helper
     with _making:
         if _the_helper is None or _the_helper.owner != os.getpid():
-            _the_helper = _Helper()
+            _the_helper = _Helper(_the_helper)
             atexit.register(_the_helper.stop)
         return _the_helper

@@ -36,6 +36,8 @@ NOT_POSITIONS = re.compile(
 )
 AXIS_VALUES = ("value", "data")  # of an axis that is a group: NXpositioner, NXlog, NXdetector
 
+# More points than this are no grid of positions unless there are as many frames: two lists of other things.
+LARGEST_MESH = 1_000_000
 
 @dataclass(frozen=True)
 class AxisPair:
@@ -200,7 +202,7 @@ def _keep_pair(facts: Facts, tree: Tree, pair: AxisPair, scan_shape: tuple[int, 
     (y, y_end), (x, x_end) = axis_values(facts, pair.y), axis_values(facts, pair.x)
     slow = _mesh_order(pair, scan_shape)
     why = ""
-    if slow is not None:
+    if slow is not None and y.size * x.size <= max(LARGEST_MESH, 4 * len(facts.chosen)):
         y, x = _mesh(y, x, slow)
         why = f"grid of two axes, {slow} slow"
         y_end = x_end = None

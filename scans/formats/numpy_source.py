@@ -58,6 +58,8 @@ _DAMAGE = (
     TypeError,
     ValueError,
 )
+# Frames up to this size are compared with the sum of the archive when they are opened: a second for each GB.
+MAX_SUMMED_BYTES = 2 << 30
 
 
 @dataclass(frozen=True)
@@ -116,6 +118,12 @@ class Stored:
         values = values.T if self.fortran else values
         return np.ascontiguousarray(values).astype(self.dtype.newbyteorder("="), copy=False).reshape(self.shape)
 
+    def _check_sum(self) -> None:
+        """Read a member of an archive once, which compares its sum (CRC-32 of the ZIP format)."""
+        with _stream(self.path, self.member) as stream:
+            while stream.read(16 << 20):
+                pass
+
     def frames(self) -> StackFrames:
         """Make lazy frames of it.
 
@@ -126,6 +134,8 @@ class Stored:
         """
         check_stack(self.shape, self.dtype, self.where)
         if self.offset is not None:
+            if self.member is not None and self.nbytes <= MAX_SUMMED_BYTES:
+                self._check_sum()
             return RawFrames(self.path, self.offset, self.shape, self.dtype, fortran=self.fortran, where=self.where)
         check_claim(self.nbytes, self.stored_bytes, self.where)
         return DecodedFrames(self.shape, self.dtype, self.decode, self.where)

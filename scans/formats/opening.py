@@ -6,6 +6,7 @@ and by what the file itself shows (signature, superblock), never by library text
 
 from __future__ import annotations
 
+import errno
 import os
 import struct
 from pathlib import Path
@@ -66,6 +67,8 @@ def _open(path: str | os.PathLike[str], cache_bytes: int) -> h5py.File:
     except OSError as exc:
         if isinstance(exc, FileNotFoundError | PermissionError | BlockingIOError):
             raise
+        if exc.errno == errno.ENOLCK:  # a network disk without locks: nobody can hold one
+            return h5py.File(full, "r", rdcc_nbytes=cache_bytes, rdcc_nslots=10_007, locking=False)
         block = _superblock(Path(full))
         if block is None or not block.growing:
             raise

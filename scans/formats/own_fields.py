@@ -77,10 +77,9 @@ def _numbers_and_lines(
     program = _dataset(file, file.root, f"{entry}/{PROCESS}/program")
     text = _dataset(file, file.root, f"{entry}/{PROCESS}/{NOTE}/data")
     if text is not None and read_text(program) == PROGRAM and read_text(text):
-        found["prepared"] = tuple(read_text(text).split("\n"))
-        notes.append(
-            Note("prepared", f"{len(found['prepared'])} steps", file.where(text), "done before it was written")
-        )
+        lines = tuple(read_text(text).split("\n"))
+        found["prepared"] = lines
+        notes.append(Note("prepared", f"{len(lines)} steps", file.where(text), "done before it was written"))
     return found
 
 

@@ -11,6 +11,7 @@ import os
 from dataclasses import dataclass
 
 import h5py
+import numpy as np
 
 from scans.errors import InputError
 from scans.formats import chunks
@@ -171,7 +172,7 @@ def _source(file: InputFile, dataset: h5py.Dataset, names: tuple[str, str], wher
     """Open one source dataset and check it in turn."""
     name = names[0]
     if name == ".":
-        return _check_source(file, dataset.file, names, where, depth)
+        return _check_source(file, dataset, dataset.file, names, where, depth)
     folder = os.path.dirname(dataset.file.filename)
     full = file.locate(name, link=where, origin=dataset.file)
     if full != os.path.realpath(os.path.join(folder, name)):
@@ -182,10 +183,12 @@ def _source(file: InputFile, dataset: h5py.Dataset, names: tuple[str, str], wher
             fix="Link to it there, or copy both files into one folder.",
         )
     with file.visiting(name, link=where, origin=dataset.file) as home:
-        return _check_source(file, home, names, where, depth)
+        return _check_source(file, dataset, home, names, where, depth)
 
 
-def _check_source(file: InputFile, home: h5py.File, names: tuple[str, str], where: str, depth: int) -> Storage:
+def _check_source(
+    file: InputFile, dataset: h5py.Dataset, home: h5py.File, names: tuple[str, str], where: str, depth: int
+) -> Storage:
     name, inner = names
     source = file.dataset(home["/"], inner)
     if source is None:
@@ -194,6 +197,13 @@ def _check_source(file: InputFile, home: h5py.File, names: tuple[str, str], wher
             where=where,
             expected="a source dataset for every frame (a missing one would read as zeros)",
             fix=f"Bring the right {'file' if name == '.' else name} beside the master file.",
+        )
+    if dataset.dtype.kind in "biu" and not np.can_cast(source.dtype, dataset.dtype, "safe"):
+        raise InputError(
+            f"its source {name}::{inner} holds {source.dtype}, which {dataset.dtype} cannot hold",
+            where=where,
+            expected="a virtual dataset of the type of its sources (values out of range would be clipped)",
+            fix="Name the source dataset itself after '::', or write the virtual dataset with its type.",
         )
     if source.file.swmr_mode and name != ".":
         raise InputError(

@@ -87,7 +87,7 @@ def frame_candidates(items: Sequence[Named]) -> list[tuple[Candidate, Named]]:
             score += 1.0
             evidence.append("the largest stack")
         if len(stacks) == 1:
-            score += 0.5
+            score += 1.0
             evidence[-1] = "the only stack"
         fits, why = _fitting(items, item, tuple(lead), (height, width))
         score += fits

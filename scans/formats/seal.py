@@ -16,7 +16,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-from scans.formats.hdf5 import READ_ERRORS
+from scans.formats.hdf5 import READ_ERRORS, identity
 from scans.formats.units import decode
 from scans.formats.values import NO_VALUE, logical_bytes
 from scans.scan import Note, Scan
@@ -56,9 +56,14 @@ def check_seal(scan: Scan, file: h5py.File) -> Scan:
 def _sum_of(file: h5py.File) -> str:
     """SHA-256 of names, types, attributes and values, by name, through hard links."""
     digest = hashlib.sha256()
-    stack: list[tuple[str, Any]] = [("/", file["/"])]
+    stack: list[tuple[str, Any]] = [("", file["/"])]
+    seen: set[tuple[int, int]] = set()
     while stack:
         name, node = stack.pop()
+        if identity(node) in seen:  # hard links may go in a circle
+            digest.update(repr((name, "seen")).encode())
+            continue
+        seen.add(identity(node))
         digest.update(repr((name, type(node).__name__, _attributes(node))).encode())
         if isinstance(node, h5py.Dataset):
             digest.update(_values(node))

@@ -152,9 +152,9 @@ def read_chain(file: InputFile, start: Node) -> tuple[list[Axis], list[Note]]:
         seen.add(identity(node))
         axes.append(_read_axis(file, node, notes))
         node = next_axis(file, node)
-    sizes = {axis.values.size for axis in axes if axis.values.size > 1}
-    if len(sizes) > 1:
-        listing = ", ".join(f"{a.values.size} in {a.dataset.name}" for a in axes if a.values.size > 1)
+    sizes = {axis.values.size for axis in axes if axis.values.size != 1}
+    if len(sizes) > 1 or 0 in sizes:
+        listing = ", ".join(f"{a.values.size} in {a.dataset.name}" for a in axes if a.values.size != 1)
         raise InputError(
             f"axes of one chain with different numbers of values: {listing}",
             where=file.where(start),

@@ -1,6 +1,9 @@
 import hashlib
+import os
 import sys
+from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -79,6 +82,77 @@ def test_the_source_checksum_is_that_of_both_ends_and_the_size(tmp_path, rng):
     assert (source.checksum, source.size_bytes) == (expected, 3 << 20)
     with pytest.raises(InputError, match=r"gone\.h5: No such file.*Put the scan file back"):
         Source.of(tmp_path / "gone.h5")
+
+
+def a_folder(tmp_path, rng, n=7, size=3000):
+    folder = tmp_path / "run [17] é"
+    folder.mkdir()
+    for j in range(n):
+        (folder / f"img {j}.tif").write_bytes(rng.bytes(size))
+    (folder / "positions.csv").write_text("1,2\n")
+    return folder
+
+
+def expected_checksum(root, files):
+    """By the words of `CHECKSUM_OF`, written again."""
+    each = max(4096, (1 << 20) // len(files))
+    text = b""
+    for file in files:
+        data = file.read_bytes()
+        text += file.relative_to(root).as_posix().encode() + b"\0"
+        text += data[:each] + data[-each:] + str(len(data)).encode()
+    return hashlib.sha256(text).hexdigest()
+
+
+@pytest.mark.parametrize("size", [3000, 400_000])
+@pytest.mark.parametrize("pattern", ["", "img *.tif", "img {0-6}.tif"])
+def test_the_source_of_a_folder_or_pattern_is_all_its_files(tmp_path, rng, pattern, size):
+    folder = a_folder(tmp_path, rng, size=size)
+    files = [*sorted(folder.glob("img *.tif")), folder / "positions.csv"]
+    source = Source.of(folder / pattern, "/")
+    assert source.checksum == expected_checksum(folder, files)
+    assert source.size_bytes == 7 * size + 4
+    assert source.path == str(folder / pattern)
+    os.utime(files[3], (2e9, 2e9))
+    assert Source.of(folder / pattern).modified == "2033-05-18T03:33:20+00:00"  # 2e9 s of Unix time
+
+
+@pytest.mark.parametrize("change", ["first", "last", "longer", "renamed", "gone", "table"])
+def test_every_change_of_a_folder_shows(tmp_path, rng, change):
+    folder = a_folder(tmp_path, rng, size=400_000)
+    before = Source.of(folder).checksum
+    file = folder / "img 3.tif"
+    data = bytearray(file.read_bytes())
+    data[0 if change == "first" else -1] ^= change in ("first", "last")
+    file.write_bytes(bytes(data) + b"x" * (change == "longer"))
+    if change == "renamed":
+        file.rename(folder / "img 33.tif")
+    if change == "gone":
+        file.unlink()
+    if change == "table":
+        (folder / "positions.csv").write_text("1,3\n")
+    assert Source.of(folder).checksum != before
+    (folder / ".hidden").write_text("no part of the scan")
+    (folder / "notes.doc").write_text("neither")
+
+
+def test_of_ten_thousand_files_little_is_read(tmp_path, rng, monkeypatch):
+    """Bytes are counted, not seconds: at most 4 KiB from each end of each."""
+    folder = a_folder(tmp_path, rng, n=3, size=100_000)
+    for j in range(10_000):
+        (folder / f"z{j}.tif").touch()
+    read = []
+    opened = Path.open
+
+    def counted(path, *words):
+        file = opened(path, *words)
+        plain = file.read
+        return SimpleNamespace(seek=file.seek, read=lambda n: read.append(n) or plain(n), close=file.close)
+
+    monkeypatch.setattr(Path, "open", lambda path, *words: closing(counted(path, *words)))
+    Source.of(folder)
+    assert len(read) == 2 * 10_004
+    assert sum(read) <= 2 * 10_004 * 4096
 
 
 def test_a_notebook_gets_a_png_of_the_result_figure(result, monkeypatch):
