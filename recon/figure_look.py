@@ -121,7 +121,7 @@ def _patterns(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook) -> 
     """Mean and brightest pattern, bad pixels grey, faults marked."""
     good = np.ones(look.mean.shape, bool)
     if scan.mask is not None:
-        good = scan.orientation.apply(scan.mask if scan.mask.ndim == 2 else scan.mask.any(axis=0))
+        good = scan.orientation.apply(scan.mask if scan.mask.ndim == 2 else np.any(scan.mask, axis=0))
     g, saturated = scan.geometry, np.argwhere(look.saturated > 0)
     unit = "photons" if look.unit == "photon" else look.unit
     mean, top = (np.where(good, values, np.nan) for values in (look.mean, look.maximum))

@@ -20,6 +20,7 @@ from recon.result import History, Provenance, Result, Source, StopReason
 from recon.solvers import make_solver
 from recon.state import State, start_state
 from scans.errors import InputError
+from scans.options import PrepareOptions
 from scans.prepared import PreparedScan
 from scans.scan import Finding, Note, Scan, ZonePlate
 
@@ -106,6 +107,11 @@ def load_scan(path: str | Path, recipe: Recipe) -> Scan:
     return scans.load(path, **_given(recipe.scan))
 
 
+def prepare_options(recipe: Recipe) -> PrepareOptions:
+    """Return what the recipe says of preparation."""
+    return PrepareOptions(**_given(recipe.prepare))
+
+
 def prepare_scan(
     scan: Scan,
     recipe: Recipe,
@@ -122,7 +128,7 @@ def prepare_scan(
     on_orientation
         Gets short reconstructions done and in all, where the orientation has to be found.
     """
-    prepared = scans.prepare(scan, **_given(recipe.prepare), progress=progress)
+    prepared = scans.prepare(scan, prepare_options(recipe), progress=progress)
     if recipe.scan.orientation is None and not scan.prepared and orienting.is_guess(scan):
         prepared = orienting.orient(prepared, seed=recipe.run.seed, progress=on_orientation)
     return prepared

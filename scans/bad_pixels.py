@@ -8,9 +8,8 @@ A dead pixel can be told only where its neighbours are lit above the noise: `Bad
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +17,11 @@ from scipy import ndimage, special
 
 from scans.errors import InputError
 from scans.pixel_statistics import PixelStatistics
+from scans.surroundings import beside, lowest, over_lines
 
 Mask = NDArray[np.bool_]
 Map = NDArray[np.float64]
 
-# Steps along a row, a column and the two diagonals.
-LINES = ((0, 1), (1, 0), (1, 1), (1, -1))
 # All factors: common practice, no source; set on simulated detectors with known faults (tests).
 SIGMA = 8.0
 STRENGTH = 4.5
@@ -120,7 +118,7 @@ def find_bad_pixels(
     # the offset may have moved between darks and scan: the darkest part of the frame is the zero, within reason
     drift = _possible_drift(light, dark, empty, usable)
     signal -= min(_darkest(signal, usable & ~hot & ~noisy), 3 * (drift + empty.floor))
-    error = np.sqrt(_over_lines(variance, usable, "middle") / light.n + empty.floor**2)
+    error = np.sqrt(over_lines(variance, usable, "middle") / light.n + empty.floor**2)
     outshining = _outshine(signal, error + 20 / SIGMA * rise / light.n, usable & ~hot & ~noisy)
     if dark is None:
         # where light saturates, a pixel that does not is the one that varies
@@ -222,46 +220,12 @@ def _check(light: PixelStatistics, dark: PixelStatistics | None, good: Mask | No
         )
 
 
-def _neighbours(image: Map, usable: Mask) -> Iterator[Map]:
-    """For each line, the four pixels one and two steps away ``(4, h, w)``, sorted; nan where unusable.
-
-    Beyond the frame's border the frame is mirrored, so that lines do not end there.
-    """
-    h, w = image.shape
-    padded = np.pad(np.where(usable, image, np.nan), 2, mode="reflect")
-    for dy, dx in LINES:
-        four = [padded[2 + k * dy : 2 + k * dy + h, 2 + k * dx : 2 + k * dx + w] for k in (-2, -1, 1, 2)]
-        yield np.sort(np.stack(four), axis=0)
-
-
-def _over_lines(image: Map, usable: Mask, which: str) -> Map:
-    """Level of the surroundings ``(h, w)``: the lowest, middle or highest of four lines; nan where unknown.
-
-    A line's level is its second smallest value for "lowest" and the second largest for "highest", so that one
-    more fault on the line does not matter; two usable pixels at least.
-    """
-    levels = []
-    for line in _neighbours(image, usable):
-        known = np.isfinite(line).sum(axis=0)
-        place = np.ones(known.shape, int) if which != "highest" else np.maximum(known - 2, 0)
-        level = np.take_along_axis(line, place[None], axis=0)[0]
-        levels.append(np.where(known >= 2, level, np.nan))
-    stack = np.stack(levels)
-    empty = np.isnan(stack).all(axis=0)
-    stack[:, empty] = 0.0
-    if which == "middle":
-        found: Map = np.nanmedian(stack, axis=0)
-    else:
-        found = np.nanmin(stack, axis=0) if which == "lowest" else np.nanmax(stack, axis=0)
-    return np.where(empty, np.nan, found)
-
-
 def _stuck(light: PixelStatistics, dark: PixelStatistics | None, usable: Mask) -> Mask:
     """Constant pixels whose surroundings change; a constant zero may be an unlit or dead pixel, and is none."""
     constant = light.maximum == light.minimum
     if dark is not None and dark.n > 1:
         constant &= dark.maximum == dark.minimum
-    around = _over_lines((light.maximum > light.minimum).astype(float), usable, "lowest")
+    around = over_lines((light.maximum > light.minimum).astype(float), usable, "lowest")
     stuck: Mask = usable & constant & (light.minimum != 0) & (around > 0)
     if dark is not None:  # a dead pixel of a quiet detector keeps the usual dark level
         usual = dark.first[usable]
@@ -276,36 +240,28 @@ def _robust_rms(values: Map) -> float:
 
 def _pattern(mean: Map, usable: Mask) -> float:
     """Rms of the offset's pattern: that within the dimmest parts, their light included."""
-    h, w = (n // PART * PART for n in mean.shape)
-    medians, spreads = [], []
-    for y in range(0, h, PART):
-        for x in range(0, w, PART):
-            part = np.s_[y : y + PART, x : x + PART]
-            values = mean[part][usable[part]]
-            if len(values) >= PART**2 // 2:
-                medians.append(float(np.median(values)))
-                spreads.append(_robust_rms(values))
-    if not medians:
+    parts = _parts(mean, usable)
+    if not len(parts):
         return _robust_rms(mean[usable])
-    order = np.argsort(medians)[: max(len(medians) // 5, 1)]
-    return float(np.median(np.array(spreads)[order]))
+    medians = np.nanmedian(parts, axis=1)
+    # 1.4826: see _robust_rms
+    spreads = 1.4826 * np.nanmedian(np.abs(parts - medians[:, None]), axis=1)
+    return float(np.median(spreads[np.argsort(medians)[: max(len(medians) // 5, 1)]]))
 
 
 def _darkest(signal: Map, usable: Mask) -> float:
-    """Lowest median of the parts of the frame that are half usable at least."""
-    h, w = (n // PART * PART for n in signal.shape)
-    if not (h and w):
-        return float(np.median(signal[usable]))
+    """Lowest median of the parts of the frame."""
+    parts = _parts(signal, usable)
+    return float(np.nanmedian(parts, axis=1).min()) if len(parts) else float(np.median(signal[usable]))
 
-    def parts(image: NDArray[Any]) -> NDArray[Any]:
-        cut = image[:h, :w].reshape(h // PART, PART, w // PART, PART)
-        return cut.swapaxes(1, 2).reshape(-1, PART**2)
 
-    values = np.sort(parts(np.where(usable, signal, np.inf)), axis=1)
-    number = parts(usable).sum(axis=1)
-    enough = number >= PART**2 // 2
-    medians = values[np.arange(len(values)), number // 2][enough]
-    return float(medians.min()) if len(medians) else float(np.median(signal[usable]))
+def _parts(image: Map, usable: Mask) -> Map:
+    """Cut `image` into squares of `PART` pixels, ``(parts, PART²)``; nan where unusable; half usable at least."""
+    h, w = (n // PART * PART for n in image.shape)
+    cut = np.where(usable, image, np.nan)[:h, :w].reshape(h // PART, PART, w // PART, PART)
+    parts = cut.swapaxes(1, 2).reshape(-1, PART**2)
+    enough: Map = parts[np.isfinite(parts).sum(axis=1) >= PART**2 // 2]
+    return enough
 
 
 def _dark_faults(level: Map, variance: Map, n: int, usable: Mask) -> tuple[Mask, Mask]:
@@ -325,7 +281,7 @@ def _dark_faults(level: Map, variance: Map, n: int, usable: Mask) -> tuple[Mask,
 
 def _outshine(signal: Map, error: Map, usable: Mask) -> Mask:
     """Pixels far above the highest line around them."""
-    highest = np.maximum(_over_lines(signal, usable, "highest"), 0)
+    highest = np.maximum(over_lines(signal, usable, "highest"), 0)
     # a pixel beside the edge of a beam has bright neighbours, two at least
     ring = np.ones((3, 3), bool)
     ring[1, 1] = False
@@ -339,7 +295,7 @@ def _flicker(variance: Map, rise: Map, n: int, usable: Mask) -> Mask:
 
     `rise` is the largest rise above the mean, a few frames left out: fewer than 20 like it are no flicker.
     """
-    highest = _over_lines(variance, usable, "highest")
+    highest = over_lines(variance, usable, "highest")
     noisy: Mask = usable & (variance > NOISY_FACTOR * highest + 20 * rise**2 / n) & (n >= 100)
     return noisy
 
@@ -347,8 +303,7 @@ def _flicker(variance: Map, rise: Map, n: int, usable: Mask) -> Mask:
 def _dead_columns(pixels: _Pixels, usable: Mask) -> Mask:
     """Whole columns without response where the columns on both sides are lit, in 6 rows or more."""
     level, changes, rise, strength = (
-        next(_neighbours(image, usable))[1]
-        for image in (pixels.signal, pixels.changes, pixels.rise, pixels.signal / pixels.error)
+        beside(image, usable) for image in (pixels.signal, pixels.changes, pixels.rise, pixels.signal / pixels.error)
     )
     with np.errstate(invalid="ignore"):
         lit = usable & (level > CLEAR * pixels.silence) & (strength > STRENGTH)
@@ -371,19 +326,20 @@ def _crowded(bad: Mask) -> Mask:
 def _dim(pixels: _Pixels, usable: Mask) -> tuple[Mask, Mask, Mask]:
     """Dead pixels, weak pixels, and where dead ones can be told: by their mean, or by their variance."""
     dead, lit = _dead(pixels, usable)
-    for _ in range(2):  # a dead neighbour hides a dead one: look again without those found
+    more = dead
+    while more.any():  # a dead neighbour hides a dead one: look again without those found
         more, lit = _dead(pixels, usable & ~dead)
-        dead |= more
+        dead = dead | more
     return dead, _weak(pixels, usable & ~dead), lit | dead
 
 
 def _weak(pixels: _Pixels, usable: Mask) -> Mask:
     """Pixels that show too little, in mean and in variance, where the mean of the surroundings is well known."""
     signal = pixels.signal
-    level, changes = (_over_lines(m, usable, "lowest") for m in (signal, pixels.changes))
-    strength = _over_lines(signal / pixels.error, usable, "lowest")
+    level, changes = (over_lines(m, usable, "lowest") for m in (signal, pixels.changes))
+    strength = over_lines(signal / pixels.error, usable, "lowest")
     with np.errstate(invalid="ignore"):
-        short = (signal < WEAK_RESPONSE * level) & (signal < 0.8 * _low(signal, usable, 0))
+        short = (signal < WEAK_RESPONSE * level) & (signal < 0.8 * lowest(signal, usable, 0))
         known = (strength > WEAK_STRENGTH) & (level > 2 * CLEAR * pixels.silence)
         weak: Mask = usable & known & short & ((pixels.changes < 0.8 * changes) | ~np.isfinite(pixels.noise))
     return weak
@@ -391,21 +347,14 @@ def _weak(pixels: _Pixels, usable: Mask) -> Mask:
 
 def _dead(pixels: _Pixels, usable: Mask) -> tuple[Mask, Mask]:
     signal = pixels.signal
-    level, changes = (_over_lines(m, usable, "lowest") for m in (signal, pixels.changes))
-    strength = _over_lines(signal / pixels.error, usable, "lowest")
-    rise = _over_lines(pixels.rise, usable, "lowest")
+    level, changes = (over_lines(m, usable, "lowest") for m in (signal, pixels.changes))
+    strength = over_lines(signal / pixels.error, usable, "lowest")
+    rise = over_lines(pixels.rise, usable, "lowest")
     # in a rough shadow neighbours differ as much as a fault does: a fault is below all but two of 24
-    certain, steady = (np.minimum(m, 4 * _low(v, usable, 2)) for m, v in ((level, signal), (changes, pixels.changes)))
+    certain, steady = (np.minimum(m, 4 * lowest(v, usable, 2)) for m, v in ((level, signal), (changes, pixels.changes)))
     with np.errstate(invalid="ignore"):
         lit = usable & (certain > CLEAR * pixels.silence) & (strength > STRENGTH)
         seen = usable & (pixels.seen_by_variance(steady, rise) | (pixels.stand_out(steady) & (strength > STRENGTH)))
         silent = seen & (pixels.changes < DEAD_RESPONSE * steady) & (signal < 0.5 * level + 3 * pixels.error)
         dead = (lit & (signal < DEAD_RESPONSE * certain + 3 * pixels.silence)) | silent
     return dead, lit | seen
-
-
-def _low(image: Map, usable: Mask, place: int) -> Map:
-    """Return the smallest (`place` 0) or a next value of the 24 pixels around each one; infinite where unknown."""
-    around = np.ones((5, 5), bool)
-    around[2, 2] = False
-    return ndimage.rank_filter(np.where(usable, image, np.inf), place, footprint=around, mode="mirror")

@@ -233,6 +233,14 @@ def check_scan(scan: Scan) -> list[Finding]:
     ]
 
 
+def _gain_text(scan: Scan, look: FirstLook | None) -> str:
+    """Gain as the first look used it, otherwise as the scan states it."""
+    if look is not None and look.gain is not None:
+        gain, error = look.gain
+        return f"{gain:.5g}" + (f" ± {error:.2g}, from the frames" if error else "")
+    return "unknown" if scan.counts_per_photon is None else f"{scan.counts_per_photon:.5g}"
+
+
 def geometry_table(scan: Scan, look: FirstLook | None = None) -> list[tuple[str, str]]:
     """Names and values with units of what fixes the image, in reading order.
 
@@ -259,7 +267,7 @@ def geometry_table(scan: Scan, look: FirstLook | None = None) -> list[tuple[str,
     rows += zone_plate_rows(scan)
     if scan.exposure_s is not None:
         rows.append(("exposure", f"{scan.exposure_s * 1e3:.4g} ms"))
-    rows.append(("counts a photon", "unknown" if scan.counts_per_photon is None else f"{scan.counts_per_photon:.5g}"))
+    rows.append(("counts a photon", _gain_text(scan, look)))
     rows.append(
         ("saturation", "the file does not say" if scan.saturation is None else f"{scan.saturation:.10g} stored counts")
     )

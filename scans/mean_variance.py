@@ -35,6 +35,7 @@ class PixelMoments:
         self._sum, self._square, self._nine = (np.zeros(good.shape) for _ in range(3))
         self._largest = np.zeros(good.shape)
         self._last: NDArray[np.float64] | None = None
+        self._around: tuple[int, NDArray[np.float64]] | None = None  # of so many frames: slow to make
         self.whole, self.lowest, self._n_zero = True, math.inf, 0
 
     def add(self, block: NDArray[Any]) -> None:
@@ -79,10 +80,12 @@ class PixelMoments:
 
         `photon` is about the counts of a photon: some of them in one pixel, none around it, are no fault.
         """
-        weight = ndimage.uniform_filter(self.good.astype(np.float64), 7)
-        capped = np.minimum(self.variance, ndimage.percentile_filter(self.variance, 90, 7, mode="nearest"))
-        around = ndimage.uniform_filter(np.where(self.good, capped, 0), 7) / np.maximum(weight, 1e-3)
-        return self.good & (self.variance <= 10 * around + 20 * photon**2 / self.n)
+        if self._around is None or self._around[0] != self.n:
+            weight = ndimage.uniform_filter(self.good.astype(np.float64), 7)
+            capped = np.minimum(self.variance, ndimage.percentile_filter(self.variance, 90, 7, mode="nearest"))
+            around = ndimage.uniform_filter(np.where(self.good, capped, 0), 7) / np.maximum(weight, 1e-3)
+            self._around = self.n, around
+        return self.good & (self.variance <= 10 * self._around[1] + 20 * photon**2 / self.n)
 
     def unspoilt(self, photon: float) -> NDArray[np.bool_]:
         """Pixels ``(h, w)`` without a leap (a cosmic ray) beyond other differences and a few photons."""

@@ -85,6 +85,8 @@ class FirstLook:
         Counts over radius, or None without a beam.
     unit
         "photon" or "ADU".
+    gain
+        Counts a photon and their standard error (0 where stated); None while unknown.
     n_read
         Frames read so far: J when the look is complete. Frames not yet read are nan.
     """
@@ -101,6 +103,7 @@ class FirstLook:
     beam: BeamDisc | None
     radial: Radial | None
     unit: str
+    gain: tuple[float, float] | None
     n_read: int
 
     def phase_gradient(self, geometry: Geometry) -> NDArray[np.float64]:
@@ -233,6 +236,7 @@ class _Sums:
             beam=self.beam,
             radial=None if self.beam is None else radial_counts(self.scan, mean, self.weight > 0, self.beam, r.unit),
             unit=r.unit,
+            gain=(r.gain, r.gain_error) if r.unit == "photon" else None,
             n_read=self.n_read,
         )
 

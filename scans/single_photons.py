@@ -18,10 +18,14 @@ RING = 2.5
 OUTSIDE = 3.5
 # Nearer to the threshold only photons are seen that noise lifted or that kept their charge: rms of the noise.
 CLEAR = 12.0
-MOST_HITS = 400_000
+MOST_HITS = 100_000
 FEWEST_HITS = 100
 # Rms of a hit's sum in units of the pixel noise: nine pixels, and the mean of a ring of 16 taken nine times.
 SUM_NOISE = math.sqrt(9 + 81 / 16)
+# Steps to the pixels around a hit, nearest first.
+AROUND = sorted(
+    ((dy, dx) for dy in range(-3, 4) for dx in range(-3, 4) if dy or dx), key=lambda step: max(map(abs, step))
+)
 
 
 class PhotonHits:
@@ -47,31 +51,28 @@ class PhotonHits:
         nine = ndimage.uniform_filter(frame, 3, mode="nearest")
         ring = (ndimage.uniform_filter(frame, 5, mode="nearest") * 25 - nine * 9) / 16
         limit = max(THRESHOLD * self.noise, 1e-9 * float(np.abs(frame).max()))
-        top = (frame - ring > limit) & self._usable & (frame == ndimage.maximum_filter(frame, 3))
-        y, x = np.nonzero(top)
-        keep = self._ring_empty(frame, ring, y, x)
-        y, x = y[keep], x[keep]
+        y, x = self._alone(frame, ring, *np.nonzero((frame - ring > limit) & self._usable))
         sums, tops = 9 * (nine[y, x] - ring[y, x]), frame[y, x] - ring[y, x]
         self._parts.append((y * frame.shape[1] + x, sums, tops))
         self._n += len(y)
 
-    def _ring_empty(
-        self, frame: NDArray[np.float64], ring: NDArray[np.float64], y: NDArray[Any], x: NDArray[Any]
-    ) -> NDArray[np.bool_]:
-        """Whether the pixels two steps away are within the noise of their mean, and none at three shows a photon.
+    def _alone(
+        self, frame: NDArray[np.float64], ring: NDArray[np.float64], y: NDArray[np.int64], x: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Places that are the highest of their 3 x 3, have an empty ring two steps away, and no photon at three.
 
-        Charge that such a photon shares would lift the ring, and lower the sum.
+        Charge that a photon three steps away shares would lift the ring, and lower the sum.
         """
-        empty = np.ones(len(y), bool)
-        limit = RING * (self.noise or 0.0) * math.sqrt(1 + 1 / 16)
-        for dy in range(-3, 4):
-            for dx in range(-3, 4):
-                away = max(abs(dy), abs(dx))
-                if away == 2:
-                    empty &= np.abs(frame[y + dy, x + dx] - ring[y, x]) <= limit
-                elif away == 3:
-                    empty &= frame[y + dy, x + dx] - ring[y, x] <= OUTSIDE / RING * limit
-        return empty
+        limit = (self.noise or 0.0) * math.sqrt(1 + 1 / 16)
+        for dy, dx in AROUND:
+            beside, away = frame[y + dy, x + dx], max(abs(dy), abs(dx))
+            if away == 1:
+                keep = beside <= frame[y, x]
+            else:
+                rise = beside - ring[y, x]
+                keep = np.abs(rise) <= RING * limit if away == 2 else rise <= OUTSIDE * limit
+            y, x = y[keep], x[keep]
+        return y, x
 
     def collected(self, quiet: NDArray[np.bool_]) -> Hits:
         """Hits so far; those near pixels that hit too often, or are not `quiet`, left out."""

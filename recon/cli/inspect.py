@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,11 +29,11 @@ from recon.cli.common import (
     still_free,
 )
 from scans.errors import InputError
-from scans.scan import Finding
 
 if TYPE_CHECKING:
     from recon.recipe import Recipe
     from scans.formats.roles import Proposal
+    from scans.scan import Finding
 
 
 def add_parser(commands: Commands) -> None:
@@ -105,17 +104,17 @@ def _look(
     from scans.checks import geometry_table
     from scans.overview import first_look
 
-    # What the recipe says of the detector goes before the file, in the first look too.
-    given: dict[str, Any] = {
-        "counts_per_photon": recipe.prepare.counts_per_photon,
-        "saturation": recipe.prepare.saturation,
-    }
-    scan = replace(scan, **{name: value for name, value in given.items() if value is not None})
-    with progress_bar(args, "reading", "frame") as progress:
-        look = first_look(scan, progress)
-    with progress_bar(args, "preparing", "frame") as progress:
-        prepared = workflow.prepare_scan(scan, recipe, progress)
-    picture = save_figure(figures.inspect_figure(scan, look, prepared), still_free(path, force=args.force))
+    with progress_bar(args, "preparing", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
+        prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries)
+    scan = prepared.scan  # turned, where the frames said how
+    picture = still_free(path, force=args.force)
+
+    def so_far(view: Any) -> None:
+        save_figure(figures.inspect_figure(scan, view, prepared), picture)
+
+    with progress_bar(args, "first look", "frame") as progress:
+        look = first_look(scan, progress, options=workflow.prepare_options(recipe), on_view=so_far)
+    save_figure(figures.inspect_figure(scan, look, prepared), picture)
     table = geometry_table(scan, look)
     lines, extra, findings = [], {}, prepared.findings
     if proposed is not None:

@@ -16,6 +16,7 @@ from scans.formats.frame_kinds import flat_response
 from scans.formats.mask_bits import CXI_BAD_BITS, bad_pixels, polarity
 from scans.formats.modules import FIX as MODULES_FIX
 from scans.formats.modules import AssembledFrames, Module, Mosaic, make_mosaic
+from scans.formats.own_fields import prepared_lines
 from scans.formats.values import read_array, text_list
 from scans.formats.writing_parts import FLAT_EACH, READ_NOISE
 from scans.geometry import JOULE_PER_EV
@@ -105,7 +106,8 @@ def read_pixels(facts: Facts, detector: h5py.Group, mosaic: Mosaic | None) -> No
     if mask is not None:
         good = polarity(facts.overrides)
         why = f"bits {CXI_BAD_BITS:#x} are bad (CXI 1.6)" if good != "one" else "0 is bad, as the user said"
-        facts.set_mask(bad_pixels(_images(facts, mask, mosaic), CXI_BAD_BITS, good), mask, why)
+        sure = bool(prepared_lines(file, facts.entry))  # its frames may be mostly padding
+        facts.set_mask(bad_pixels(_images(facts, mask, mosaic), CXI_BAD_BITS, good), mask, why, sure=sure)
     exposure = next((d for d in (file.dataset(detector, name) for name in EXPOSURE) if d is not None), None)
     if exposure is not None:
         facts.set_exposures(exposure, "s")

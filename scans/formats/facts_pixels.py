@@ -16,11 +16,12 @@ from scans.formats.values import read_array
 class PixelFacts(FactsBase):
     """Setters of what goes with pixels; shapes are those of the stored frame."""
 
-    def set_mask(self, bad: NDArray[np.bool_], where: Any, why: str) -> None:
+    def set_mask(self, bad: NDArray[np.bool_], where: Any, why: str, *, sure: bool = False) -> None:
         """Keep a mask ``(h, w)``, or ``(..., h, w)`` with one for each frame of the file.
 
         Masks that differ from frame to frame are kept so, ``(J, h, w)``. Where there are not as many as frames,
         a pixel bad in any of them counts as bad. Several masks are joined: a pixel bad in one of them is bad.
+        A mask that rejects most pixels is refused, unless its polarity is `sure`.
         """
         if not self._fits(bad.shape, where):
             return
@@ -28,13 +29,13 @@ class PixelFacts(FactsBase):
             bad, more = self._each_frame(bad.reshape(-1, *bad.shape[-2:]))
             why += more
         share = float(bad.mean()) if bad.size else 0.0
-        if share > 0.5:
+        if share > 0.5 and not sure and not self.given("mask_good"):
             self.problems.append(
                 InputError(
                     f"the mask rejects {share:.0%} of the pixels",
                     where=where if isinstance(where, str) else self.file.where(where),
                     expected="0 = good, and at most half of the pixels bad",
-                    fix="If 1 means good in this file, invert the mask in a copy of it.",
+                    fix="If 1 means good in this file, say -s scan.mask_good=one; if so many are bad, -s scan.mask_good=zero.",
                 )
             )
         self.mask = ~bad if self.mask is None else self.mask & ~bad

@@ -10,6 +10,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from scans.formats.bitshuffle import check_packed
 from scans.formats.hdf5 import READ_ERRORS, InputFile, Node, damaged, identity
 from scans.formats.items import Item
 from scans.formats.lazy import LazyFrames, lazy_frames
@@ -120,6 +121,7 @@ class Hdf5Source:
                 return read_array(self.file, dataset)
             check_claim(self.file, dataset)
             try:
+                check_packed(dataset)
                 return np.asarray(dataset.fields(column)[()])
             except (*READ_ERRORS, MemoryError) as exc:
                 raise damaged(self.file.where(dataset), exc) from exc

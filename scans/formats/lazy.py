@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
+from scans.formats.bitshuffle import check_packed
 from scans.formats.chunks import chunk_frames, complete_frames, read_box, unpacks_here
 from scans.formats.hdf5 import READ_ERRORS, own_dataset, refuse_search_folders
 from scans.formats.opening import open_file
@@ -290,6 +291,7 @@ def _fill(dataset: h5py.Dataset, box: tuple[slice, ...], out: NDArray[Any]) -> N
     if unpacks_here(dataset):
         read_box(dataset, box, target)
     else:
+        check_packed(dataset, box)
         dataset.read_direct(target, box)
 
 

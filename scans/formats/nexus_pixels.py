@@ -16,6 +16,7 @@ from scans.formats.hdf5 import names
 from scans.formats.mask_bits import NEXUS_BAD_BITS, bad_pixels, polarity, virtual_pixels
 from scans.formats.modules import Mosaic
 from scans.formats.nexus_tree import field
+from scans.formats.own_fields import prepared_lines
 from scans.formats.units import LENGTHS_M, normalise_unit
 from scans.formats.values import attribute, read_array, read_text
 from scans.formats.writing_parts import FLAT_EACH, READ_NOISE
@@ -112,7 +113,8 @@ def _read_masks(facts: Facts, detector: h5py.Group, mosaic: Mosaic | None) -> No
             continue
         bits = _shaped(facts, mask, mosaic)
         why = f"bits {NEXUS_BAD_BITS:#x} are bad (NXdetector)" if good != "one" else "0 is bad, as the user said"
-        facts.set_mask(bad_pixels(bits, NEXUS_BAD_BITS, good), mask, why)
+        sure = bool(prepared_lines(facts.file, facts.entry))  # its frames may be mostly padding
+        facts.set_mask(bad_pixels(bits, NEXUS_BAD_BITS, good), mask, why, sure=sure)
         if virtual_pixels(bits):
             facts.note("virtual pixels", virtual_pixels(bits), mask, "interpolated (bit 31): used, yet not Poisson")
     flag = _flag(facts, detector, VIRTUAL_APPLIED)

@@ -74,13 +74,21 @@ def _numbers_and_lines(
     if noise is not None and noise.size == 1 and noise.dtype.kind in "fiu" and float(noise[()]) > 0:
         found["read_noise"] = float(noise[()])
         notes.append(Note("read_noise", f"{noise[()]:.6g}", file.where(noise), "own field: rms of a pixel"))
+    lines = prepared_lines(file, entry)
+    if lines:
+        found["prepared"] = lines
+        where = file.where(f"{entry}/{PROCESS}/{NOTE}/data")
+        notes.append(Note("prepared", f"{len(lines)} steps", where, "done before it was written"))
+    return found
+
+
+def prepared_lines(file: InputFile, entry: str) -> tuple[str, ...]:
+    """Return what was done to the frames of an entry that this program wrote; nothing for raw frames."""
     program = _dataset(file, file.root, f"{entry}/{PROCESS}/program")
     text = _dataset(file, file.root, f"{entry}/{PROCESS}/{NOTE}/data")
-    if text is not None and read_text(program) == PROGRAM and read_text(text):
-        lines = tuple(read_text(text).split("\n"))
-        found["prepared"] = lines
-        notes.append(Note("prepared", f"{len(lines)} steps", file.where(text), "done before it was written"))
-    return found
+    if text is None or read_text(program) != PROGRAM or not read_text(text):
+        return ()
+    return tuple(read_text(text).split("\n"))
 
 
 def _dataset(file: InputFile, group: h5py.Group | None, path: str) -> h5py.Dataset | None:

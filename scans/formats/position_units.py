@@ -55,7 +55,7 @@ def in_metres(facts: Facts, table: PositionTable, rows: NDArray[np.int64]) -> No
     directions = _directions(facts, table)
     matrix = directions * factors
     finite = np.isfinite(values).all(axis=1)
-    if np.isfinite(factors).all() and finite.any():
+    if np.isfinite(factors).all() and finite.size and finite.all():  # others have their own error
         wrong = implausible_positions(values, values @ matrix.T, where=table.where)
         if wrong is not None:
             facts.problems.append(wrong)

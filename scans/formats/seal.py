@@ -69,6 +69,8 @@ def _sum_of(file: h5py.File) -> str:
             digest.update(_values(node))
         for child in sorted(node) if isinstance(node, h5py.Group) else ():
             link = node.get(child, getlink=True)
+            if link is None:
+                raise KeyError(child)
             if isinstance(link, h5py.HardLink):
                 stack.append((f"{name}/{child}", node[child]))
             else:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
+from scans.formats.bitshuffle import check_packed
 from scans.formats.hdf5 import READ_ERRORS, InputFile, Node, damaged
 from scans.formats.reach import trace
 from scans.formats.units import decode
@@ -65,6 +66,7 @@ def read_array(file: InputFile, dataset: h5py.Dataset) -> NDArray[Any]:
         )
     check_claim(file, dataset)
     try:
+        check_packed(dataset)
         values = np.asarray(dataset[()])
     except (*READ_ERRORS, MemoryError) as exc:
         raise damaged(where, exc) from exc

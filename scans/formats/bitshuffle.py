@@ -1,0 +1,142 @@
+"""Chunks packed by bitshuffle are checked before the library unpacks them: a damaged one would crash it.
+
+The plugin believes the lengths that a chunk states and reads beyond its end. Bitshuffle is what most pixel detectors
+write, so these lengths are added up here first. The layout is that of the plugin's own documentation: length when
+unpacked (8 bytes, big-endian), length of a block (4 bytes), then each block with its packed length (4 bytes) before
+it; what is left of the values beyond a multiple of eight follows as it is.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import os
+import struct
+
+import h5py
+
+from scans.formats.chunks import most_packed_bytes
+from scans.formats.opening import open_file
+
+BITSHUFFLE = 32008
+MAX_DEPTH = 4
+# Source files of virtual data that are known to be sound: path, time of change, size, dataset.
+_sound: set[tuple[str, int, int, str]] = set()
+MAX_KNOWN = 100_000
+
+Box = tuple[slice, ...]
+
+
+def check_packed(dataset: h5py.Dataset, box: Box | None = None, depth: int = 0) -> None:
+    """Check the chunks of a box, in the sources too where the data are virtual.
+
+    Parameters
+    ----------
+    dataset
+        Any; one that bitshuffle has not packed passes.
+    box
+        One slice an axis, step 1, within the shape; all of the dataset by default.
+
+    Raises
+    ------
+    OSError
+        A chunk is damaged.
+    """
+    if dataset.is_virtual and depth < MAX_DEPTH:
+        _check_sources(dataset, box, depth)
+        return
+    packing = _packing(dataset)
+    if packing is None:
+        return
+    box = box or tuple(slice(0, n) for n in dataset.shape)
+    cells = (range(s.start // c, -(-s.stop // c)) for s, c in zip(box, dataset.chunks, strict=True))
+    size = math.prod(dataset.chunks) * dataset.dtype.itemsize
+    for cell in itertools.product(*cells):
+        _check_chunk(dataset, tuple(i * c for i, c in zip(cell, dataset.chunks, strict=True)), packing, size)
+
+
+def _packing(dataset: h5py.Dataset) -> tuple[int, int, bool] | None:
+    """Place among the filters, bytes of a value, and whether blocks are packed; None without bitshuffle.
+
+    Where another filter came after it, that one has sums or lengths of its own.
+    """
+    if dataset.chunks is None:
+        return None
+    plist = dataset.id.get_create_plist()
+    last = plist.get_nfilters() - 1
+    code, _, values, _ = plist.get_filter(last) if last >= 0 else (0, 0, (), b"")
+    if code != BITSHUFFLE:
+        return None
+    item = int(values[2]) if len(values) > 2 and values[2] else int(dataset.dtype.itemsize)
+    return last, item, len(values) > 4 and values[4] != 0
+
+
+def _check_chunk(dataset: h5py.Dataset, offset: tuple[int, ...], packing: tuple[int, int, bool], size: int) -> None:
+    place, item, packed = packing
+    info = dataset.id.get_chunk_info_by_coord(offset)
+    if info.byte_offset is None or info.filter_mask >> place & 1:
+        return
+    if info.size > most_packed_bytes(size):
+        raise OSError(f"chunk {offset} claims {info.size} bytes, packed from {size}")
+    fits = blocks_fit(dataset.id.read_direct_chunk(offset)[1], size, item) if packed else info.size == size
+    if not fits:
+        raise OSError(f"chunk {offset} is damaged")
+
+
+def blocks_fit(raw: bytes, size: int, item: int) -> bool:
+    """Tell whether the blocks of a packed chunk lie within it and make up the chunk.
+
+    Parameters
+    ----------
+    raw
+        The packed chunk.
+    size
+        Bytes when unpacked.
+    item
+        Bytes of a value.
+    """
+    if len(raw) < 12:
+        return False
+    whole, block = struct.unpack_from(">QI", raw)
+    if whole != size or block == 0 or block % (8 * item):
+        return False
+    count, rest = divmod(size, block)
+    count += rest >= 8 * item
+    at, end = 12, len(raw) - rest % (8 * item)
+    for _ in range(count):
+        if at + 4 > end:
+            return False
+        at += 4 + int.from_bytes(raw[at : at + 4], "big")
+    return at <= end
+
+
+def _check_sources(dataset: h5py.Dataset, box: Box | None, depth: int) -> None:
+    """Check whole sources that a box of virtual data needs, each once; `reach` has located them before."""
+    folder = os.path.dirname(dataset.file.filename)
+    for mapping in dataset.virtual_sources():
+        if box is not None and not _touches(mapping.vspace, box):
+            continue
+        own = mapping.file_name == "."
+        path = dataset.file.filename if own else os.path.join(folder, mapping.file_name.replace("%%", "%"))
+        inner = mapping.dset_name.replace("%%", "%")
+        info = os.stat(path)
+        key = (os.path.realpath(path), info.st_mtime_ns, info.st_size, inner)
+        if key in _sound:
+            continue
+        if own:
+            check_packed(dataset.file[inner], depth=depth + 1)
+        else:
+            with open_file(path) as file:
+                check_packed(file[inner], depth=depth + 1)
+        if len(_sound) >= MAX_KNOWN:
+            _sound.clear()
+        _sound.add(key)
+
+
+def _touches(space: h5py.h5s.SpaceID, box: Box) -> bool:
+    """Tell whether the bounds of a selection meet a box."""
+    try:
+        low, high = space.get_select_bounds()
+    except (RuntimeError, ValueError):  # a selection without end
+        return True
+    return all(a < s.stop and b >= s.start for a, b, s in zip(low, high, box, strict=True))
