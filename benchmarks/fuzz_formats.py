@@ -14,6 +14,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "scans"))
 
 import corruption_runs as runs
+import corruption_samples
 import corruptions
 
 from scans.formats import load  # noqa: F401  (imported before processes are forked)
@@ -34,7 +35,7 @@ def main() -> None:
 
 
 def survey(args: argparse.Namespace, folder: Path) -> None:
-    samples = corruptions.build(folder / "samples")
+    samples = corruption_samples.build(folder / "samples")
     sound = {s.name: runs.read(s.path, s.given) for s in samples}
     dealt = corruptions.cases(samples, args.cases, args.seed)
     dealt = [c for c in dealt if args.only in c[1] or args.only == c[0].name]

@@ -237,7 +237,7 @@ def _prepare_again(result: Result) -> PreparedScan:
             fix="Reconstruct it again, or compare two results.",
         )
     prepared = prepare_scan(_open_again(result, source), result.recipe)
-    same = np.array_equal(prepared.frame_index, result.frame_index) and prepared.unit == result.unit
+    same = np.array_equal(prepared.file_index, result.frame_index) and prepared.unit == result.unit
     if not same or prepared.geometry != result.geometry:
         raise InputError(
             "the scan comes out otherwise than it was: it was opened or prepared with settings that are not in "

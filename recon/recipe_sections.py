@@ -216,6 +216,8 @@ class ScanSection(Section):
         What the stored columns (y, x) are in the sample's axes: "y,x", "-y,x", ... "-x,-y".
     position_scale_m
         Metres a stage count, ``[y, x]`` of the stored columns or one number.
+    backlash_m
+        Displacement ``[y, x]`` of frames reached by moves towards + against those towards - [m].
     readings_per_frame
         Stage readings in a row for each frame.
     frames_per_position
@@ -241,6 +243,7 @@ class ScanSection(Section):
     n_frames: int | None = key(whole(1))
     position_axes: str | None = key(one_of(*POSITION_AXES))
     position_scale_m: tuple[float, float] | None = key(one_or_pair(number(above=0, unit="m")))
+    backlash_m: tuple[float, float] | None = key(pair(number(unit="m")))
     readings_per_frame: int | None = key(whole(1))
     frames_per_position: int | None = key(whole(1))
     flat: str | None = key(one_of("divides", "multiplies", "none"))
@@ -264,6 +267,8 @@ class PrepareSection(Section):
         Move the window by whole pixels where the beam drifts over the scan.
     counts_per_photon
         Detector gain [counts/photon].
+    gain_energy_ev
+        Photon energy [eV] that `counts_per_photon` holds for, where it is not that of the scan.
     saturation
         Stored counts at and above this value are not used.
     dark
@@ -288,6 +293,7 @@ class PrepareSection(Section):
     centre_px: tuple[float, float] | None = key(pair(number(0)))
     follow_beam: bool | None = key(yes_or_no)
     counts_per_photon: float | None = key(number(above=0))
+    gain_energy_ev: float | None = key(number(above=0, unit="eV"))
     saturation: float | None = key(number(above=0))
     dark: str | None = key(one_of("clipped", "median", "mean", "none"))
     offset: str | None = key(one_of("follow", "fixed"))

@@ -19,6 +19,7 @@ from recon.recipe import Recipe, parse_recipe, read_recipe
 from recon.result import History, Provenance, Result, Source, StopReason
 from recon.solvers import make_solver
 from recon.state import State, start_state
+from scans.checks import READER_WARNINGS
 from scans.errors import InputError
 from scans.options import PrepareOptions
 from scans.prepared import PreparedScan
@@ -259,7 +260,7 @@ class _Run:
             probe=orthogonal_modes(backend.to_host(state.probe)),
             positions_measured_m=prepared.positions_m,
             positions_refined_m=prepared.positions_m + moved,
-            frame_index=prepared.frame_index,
+            frame_index=prepared.file_index,
             frame_intensity=prepared.flux,
             geometry=prepared.geometry,
             unit=prepared.unit,
@@ -275,8 +276,8 @@ class _Run:
                 threads=backend.thread_count(),
                 source=self.source,
             ),
-            left_out=prepared.left_out,
-            findings=findings + _guess_findings((*scan.notes, *self.notes)),
+            left_out=_in_file(prepared),
+            findings=findings + _guess_findings((*scan.notes, *self.notes), findings),
             notes=(*scan.notes, *self.notes),
             steps=prepared.steps,
             raw_positions=raw and replace(raw, values=raw.values[prepared.frame_index]),
@@ -285,10 +286,21 @@ class _Run:
         )
 
 
-def _guess_findings(notes: tuple[Note, ...]) -> tuple[Finding, ...]:
-    return tuple(
-        Finding("note", "guess", f"{n.what} = {n.value} is a guess ({n.why or n.where})") for n in notes if n.guess
-    )
+def _in_file(prepared: PreparedScan) -> tuple[tuple[int, str], ...]:
+    """Frames left out, by their number in the file's stack."""
+    index = prepared.scan.index_in_file
+    if index is None:
+        return prepared.left_out
+    return tuple((int(index[j]), why) for j, why in prepared.left_out)
+
+
+def _guess_findings(notes: tuple[Note, ...], findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """One finding a guess, but for those that a finding tells already."""
+    told = {f.code for f in findings}
+    told |= {what for what, code in READER_WARNINGS.items() if code in told}
+    told |= {"orientation"} if told & {"orientation-decided", "orientation-undecided"} else set()
+    guesses = [n for n in notes if n.guess and n.what not in told]
+    return tuple(Finding("note", "guess", f"{n.what} = {n.value} is a guess ({n.why or n.where})") for n in guesses)
 
 
 def _history(records: list[PassRecord]) -> History:

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from scans.checks import geometry_table
     from scans.errors import InputError
-    from scans.overview import FirstLook, first_look
     from scans.formats import load, write
     from scans.geometry import Geometry
+    from scans.overview import FirstLook, first_look
     from scans.preparation import prepare
     from scans.prepared import PreparedScan
     from scans.scan import Finding, Note, Orientation, RawPositions, Scan, ZonePlate

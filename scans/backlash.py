@@ -29,8 +29,8 @@ SMALLEST_SHARE, FEWEST_FRAMES = 0.15, 12
 PART_FRAMES, MOST_PARTS = 500, 4
 # Displacements tried, in steps, before the best is refined; an error above the limit [steps] tells nothing.
 LARGEST_STEPS, LARGEST_ERROR_STEPS = 1.0, 0.25
-# The maps are not quite Gaussian processes of one length: errors are widened by this factor. Measured on simulated
-# scans at 1e6 photons, true error over stated error is then 0.6 rms for snake rasters, 1.2 for spirals.
+# The maps are not quite Gaussian processes of one length: errors are widened by this factor. On simulated snake
+# rasters at 1e6 photons the true error is then 0.6 of the stated one, rms.
 ERROR_FACTOR = 1.5
 
 

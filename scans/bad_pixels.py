@@ -22,9 +22,13 @@ from scans.surroundings import beside, lowest, over_lines
 Mask = NDArray[np.bool_]
 Map = NDArray[np.float64]
 
-# All factors: common practice, no source; set on simulated detectors with known faults (tests).
+# All factors: common practice, no source; set on simulated detectors with known faults, and judged on others
+# (tests, benchmarks/bench_detector.py).
 SIGMA = 8.0
+# The mean of the surroundings in its standard errors, photons and changes of the sample together: its square is
+# the number of independent values, so 20 photons where light is faint.
 STRENGTH = 4.5
+# And in standard errors of a pixel without light.
 CLEAR = 12.0
 WEAK_STRENGTH = 10.0
 DEAD_RESPONSE = 0.1
@@ -106,6 +110,8 @@ def find_bad_pixels(
         Fewer than 8 frames, or shapes that differ.
     """
     shape = light.first.shape if light.n else (0, 0)
+    no_offset = dark is not None and dark.n == 0  # dark frames of nothing but zeros: a photon counter
+    dark = None if no_offset else dark
     _check(light, dark, good, shape)
     usable = np.ones(shape, bool) if good is None else good.astype(bool)
     mean, variance, largest = light.trimmed()
@@ -113,10 +119,12 @@ def find_bad_pixels(
     usable = usable & ~stuck
     rise = largest - mean
     empty = _without_light(light, dark, usable)
+    if no_offset:
+        empty = empty._replace(floor=0.0)
     hot, noisy = empty.hot, empty.noisy
     signal = mean - empty.level
     # the offset may have moved between darks and scan: the darkest part of the frame is the zero, within reason
-    drift = _possible_drift(light, dark, empty, usable)
+    drift = 0.0 if no_offset else _possible_drift(light, dark, usable)
     signal -= min(_darkest(signal, usable & ~hot & ~noisy), 3 * (drift + empty.floor))
     error = np.sqrt(over_lines(variance, usable, "middle") / light.n + empty.floor**2)
     outshining = _outshine(signal, error + 20 / SIGMA * rise / light.n, usable & ~hot & ~noisy)
@@ -162,7 +170,7 @@ def _without_light(light: PixelStatistics, dark: PixelStatistics | None, usable:
     return _Empty(level, *_dark_faults(level, noise, dark.n, usable), typical, math.sqrt(typical / dark.n))
 
 
-def _possible_drift(light: PixelStatistics, dark: PixelStatistics | None, empty: _Empty, usable: Mask) -> float:
+def _possible_drift(light: PixelStatistics, dark: PixelStatistics | None, usable: Mask) -> float:
     """How far the offset may lie from the darks; without them, from zero where values begin there."""
     if dark is not None:
         # a random walk, its step as in the darks: mean square between the means of darks and of frames
@@ -175,8 +183,8 @@ def _possible_drift(light: PixelStatistics, dark: PixelStatistics | None, empty:
 class _Pixels(NamedTuple):
     """What the rules look at, maps ``(h, w)``.
 
-    Mean signal, variance above that without light, standard error of the mean of the surroundings and of a pixel
-    without light, largest usual rise above the mean, variance without light, number of frames.
+    Mean signal, variance above that without light, standard error of a pixel's own mean and of one without
+    light, largest usual rise above the mean, variance without light, number of frames.
     """
 
     signal: Map
@@ -205,8 +213,8 @@ class _Pixels(NamedTuple):
 
 def _check(light: PixelStatistics, dark: PixelStatistics | None, good: Mask | None, shape: tuple[int, ...]) -> None:
     wrong = None
-    if light.n < FEWEST_FRAMES or (dark is not None and dark.n < 1):
-        wrong = f"{light.n} frames and {0 if dark is None else dark.n} dark frames"
+    if light.n < FEWEST_FRAMES:
+        wrong = f"{light.n} frames"
     elif dark is not None and dark.first.shape != shape:
         wrong = f"dark frames of shape {dark.first.shape}, frames of {shape}"
     elif good is not None and good.shape != shape:
@@ -346,6 +354,7 @@ def _weak(pixels: _Pixels, usable: Mask) -> Mask:
 
 
 def _dead(pixels: _Pixels, usable: Mask) -> tuple[Mask, Mask]:
+    """Dead pixels that show among usable ones, and where they can be told."""
     signal = pixels.signal
     level, changes = (over_lines(m, usable, "lowest") for m in (signal, pixels.changes))
     strength = over_lines(signal / pixels.error, usable, "lowest")

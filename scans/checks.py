@@ -134,6 +134,28 @@ def regular_raster(positions_m: NDArray[np.float64]) -> list[Finding]:
     ]
 
 
+# What a reader had to decide about the frames: its note, and the code of the finding made of it.
+READER_WARNINGS = {
+    "aborted scan": "aborted-scan",
+    "several exposures": "several-exposures",
+    "growing file": "growing-file",
+}
+
+
+def reader_warnings(scan: Scan) -> list[Finding]:
+    """Return what the reader decided about frames and positions, and a person must know."""
+    return [
+        Finding(
+            "caution",
+            READER_WARNINGS[note.what],
+            f"{note.what}: {note.value}" + (f"; {note.why}" if note.why else ""),
+            "Check that frames and positions belong together; -s scan.n_frames=N uses the first N of both.",
+        )
+        for note in scan.notes
+        if note.what in READER_WARNINGS
+    ]
+
+
 def masked_pixels(mask: NDArray[np.bool_] | None) -> list[Finding]:
     """Share of the detector that the mask ``(h, w)`` rejects (10 % and 50 %: common practice, no source)."""
     share = 0.0 if mask is None else 1 - float(np.mean(mask))

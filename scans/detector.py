@@ -219,7 +219,8 @@ class Readout:
 
 def no_number(stored: NDArray[Any]) -> NDArray[np.bool_]:
     """Tell where real values are none: not finite, or beyond what counts can be and float32 can square."""
-    none: NDArray[np.bool_] = ~(np.abs(stored) < MOST_COUNTS)
+    wide = stored.astype(np.float32) if stored.dtype.itemsize < 4 else stored  # half precision ends at 65504
+    none: NDArray[np.bool_] = ~(np.abs(wide) < MOST_COUNTS)
     return none
 
 

@@ -32,6 +32,8 @@ class PrepareOptions:
         Move the window by whole pixels where the beam drifts over the scan.
     counts_per_photon, saturation
         Before what the file says [stored counts].
+    gain_energy_ev
+        Photon energy at which `counts_per_photon` holds [eV]: an integrating detector's gain goes with the energy.
     dark
         How dark frames become one: "clipped" mean (6 sigma), "median", "mean"; "none" leaves them alone.
     offset
@@ -62,6 +64,7 @@ class PrepareOptions:
     centre_px: tuple[float, float] | None = None
     follow_beam: bool | None = None
     counts_per_photon: float | None = None
+    gain_energy_ev: float | None = None
     saturation: float | None = None
     dark: str | None = None
     offset: str | None = None
@@ -78,10 +81,12 @@ class PrepareOptions:
             value = getattr(self, name)
             if value is not None and value not in words:
                 raise _wrong(name, f"'{value}'", f"one of {', '.join(words)}")
-        for name in ("counts_per_photon", "saturation"):
+        for name in ("counts_per_photon", "gain_energy_ev", "saturation"):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0):
                 raise _wrong(name, f"{value:g}", "a positive number")
+        if self.gain_energy_ev is not None and self.counts_per_photon is None:
+            raise _wrong("gain_energy_ev", f"{self.gain_energy_ev:g} without counts_per_photon", "both, or neither")
         if self.bin is not None and (self.bin != int(self.bin) or self.bin < 1):
             raise _wrong("bin", f"{self.bin}", "a whole number, 1 or more")
 

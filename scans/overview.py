@@ -10,21 +10,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from scans.backlash import FEWEST_FRAMES, estimate_backlash
 from scans.beam import BeamDisc, find_beam
 from scans.detector import Readout
 from scans.geometry import Geometry
-from scans.measures import measured_overlap, probe_size
+from scans.measures import measured_overlap, probe_size, raster_regularity
 from scans.options import PrepareOptions
 from scans.phase_map import integrate_gradient
 from scans.pipeline import read_ahead
 from scans.readout_plan import plan_readout
-from scans.scan import Progress, Scan
+from scans.scan import Finding, Progress, Scan
 
 # Light this far from the beam, in radii of its disc, was scattered by the sample.
 DARK_FIELD_FROM = 1.15
 # Signal over noise at which a ring of spatial frequencies counts as seen: SNR = 1/3 is a correlation of 1/2 with
 # the truth, C² = SNR/(1 + SNR) (Rosenthal & Henderson, J. Mol. Biol. 333 (2003) 721, from memory).
 SEEN_SNR = 1 / 3
+# Rasters are as regular as this and more (`scans.checks.regular_raster`).
+REGULAR = 0.05
 # While reading, a view of what was read so far is given this often [s].
 LIVE_EVERY_S = 5.0
 
@@ -121,6 +124,24 @@ class FirstLook:
         else:
             text = f"exposure, near {width / (2 * r.limit_px) * 1e9:.2g} nm: photon noise hides what is finer"
         return [("half period limited by", text)]
+
+
+def look_findings(scan: Scan, look: FirstLook) -> list[Finding]:
+    """Return what the maps say of the stage: back-lash, where a raster is scanned both ways.
+
+    On spirals the estimate is not to be relied on, so nothing is said there.
+    """
+    if raster_regularity(scan.positions_m) < REGULAR or scan.prepared:
+        return []
+    signals = np.stack([look.totals, *look.shift_px.T])
+    usable = np.isfinite(signals).all(axis=0)
+    lash = estimate_backlash(scan.positions_m[usable], signals[:, usable]) if usable.sum() >= FEWEST_FRAMES else None
+    if lash is None or not lash.significant:
+        return []
+    pairs = zip(lash.distance_m, lash.error_m, strict=True)
+    y, x = (d if d is not None and e is not None and abs(d) > 3 * e else 0.0 for d, e in pairs)
+    fix = f"Try -s scan.backlash_m=[{y:.3g},{x:.3g}] and compare; scan lines in one direction to avoid it."
+    return [Finding("caution", "back-lash", str(lash), fix)]
 
 
 def phase_gradient(shift_px: NDArray[np.float64], geometry: Geometry) -> NDArray[np.float64]:

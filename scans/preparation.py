@@ -244,6 +244,7 @@ def _check(prepared: PreparedScan, stack: Stack) -> list[Finding]:
     scan, g = prepared.scan, prepared.geometry
     used = prepared.frame_index
     return [
+        *checks.reader_warnings(scan),
         *checks.frame_sampling(g, scan.zone_plate),
         *checks.overlap(prepared.positions_m, g, scan.zone_plate),
         *checks.duplicates(prepared.positions_m, g),

@@ -118,6 +118,12 @@ class PreparedScan:
             usable = np.isfinite(self.response) & (self.response > 0)
             _require(bool((usable | ~self.mask).all()), "response", "0 or not finite where measured", "above 0")
 
+    @property
+    def file_index(self) -> NDArray[np.int64]:
+        """Number of each used frame in the file's stack ``(J,)``, where the scan may be a part of it."""
+        index = self.scan.index_in_file
+        return self.frame_index if index is None else index[self.frame_index]
+
     def normalised(self, rows: slice = slice(None)) -> NDArray[np.float32]:
         """Return counts over response and flux ``(n, N, N)`` of some frames: what the model is to give."""
         frames = self.counts[rows].astype(np.float32)

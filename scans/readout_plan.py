@@ -9,22 +9,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from scans.bad_pixels import FEWEST_FRAMES, BadPixels, find_bad_pixels
+from scans.bad_pixels import FEWEST_FRAMES, find_bad_pixels
 from scans.beamstop import Beamstop, find_beamstop, zone_plate_shadow
 from scans.darks import combine_darks
 from scans.detector import NEGATIVE_MARKS, Readout, Sections, no_number, sample_frames
 from scans.errors import InputError
 from scans.flat_field import normalise_flat
-from scans.gain import GainEstimate, estimate_gain
+from scans.gain import GainEstimate, estimate_gain, gain_at_energy
 from scans.offsets import plan_offsets
 from scans.options import PrepareOptions
 from scans.pixel_statistics import PixelStatistics
+from scans.readout_findings import bad_pixel_findings, charge_sharing, doubtful_gain, gain_found, kinds
 from scans.scan import Finding, Orientation, Scan
 from scans.smear import find_smear
 from scans.spikes import HighLevels, plan_spikes
 
-# A stated gain is doubted where the estimate from the frames differs by this share and five standard errors.
-GAIN_DOUBT = 0.2
 # A largest value of 2^k - 1 that comes up so often in the sample is the end of a range.
 PILE_UP = 4
 
@@ -88,7 +87,9 @@ class _Plan:
     @property
     def stored_gain(self) -> float | None:
         """Counts a photon as stated."""
-        given = self.options.counts_per_photon
+        given, energy_ev = self.options.counts_per_photon, self.options.gain_energy_ev
+        if given is not None and energy_ev is not None:
+            return gain_at_energy(given, energy_ev, self.scan.geometry.energy_ev)
         return given if given is not None else self.scan.counts_per_photon
 
     def mask(self) -> None:
@@ -185,9 +186,9 @@ class _Plan:
         n, mask_them = int(found.combined.sum()), self.options.bad_pixels is not False
         if mask_them and n and (self.readout.usable & ~found.combined).any():
             self.set(usable=self.readout.usable & ~found.combined)
-            self.say(f"bad pixels: {_kinds(found)} found beyond the mask, and masked")
+            self.say(f"bad pixels: {kinds(found)} found beyond the mask, and masked")
         self.set(found=found)
-        self.findings += _bad_pixel_findings(found, n, masked=mask_them)
+        self.findings += bad_pixel_findings(found, n, masked=mask_them)
 
     def smear(self) -> None:
         if self.options.smear is False or self.counts_from_zero or len(self.sample) < FEWEST_FRAMES:
@@ -224,17 +225,18 @@ class _Plan:
         gain, error = stated, 0.0
         if stated is not None:
             self.say(f"gain: {stated:.6g} counts a photon; unit photon")
-            self.findings += _doubtful_gain(stated, estimate)
+            self.findings += doubtful_gain(stated, estimate)
         elif estimate is not None and estimate.counts_per_photon is not None:
             gain, error = estimate.counts_per_photon, estimate.error
             self.say(
                 f"gain: {gain:.5g} ± {error:.2g} counts a photon, from the frames ({estimate.method}); unit photon"
             )
             self.say(*(f"gain: {text}" for text in estimate.evidence))
-            self.findings.append(_gain_found(estimate))
+            self.findings.append(gain_found(estimate))
         else:
             why = "" if estimate is None else f" ({' '.join(estimate.evidence)})"
             self.say(f"gain: unknown, counts kept as stored{why}; unit ADU")
+        self.findings += charge_sharing(estimate)
         unit = "ADU" if gain is None else "photon"
         self.set(gain=gain or 1.0, gain_error=error, unit=unit, read_noise=noise / (gain or 1.0))
 
@@ -347,49 +349,3 @@ def _top_values(stored: NDArray[Any], readout: Readout) -> tuple[float, int]:
 
 def _typical_exposure(exposures_s: NDArray[np.float64] | float | None) -> float | None:
     return float(np.median(exposures_s)) if isinstance(exposures_s, np.ndarray) else exposures_s
-
-
-def _kinds(found: BadPixels) -> str:
-    return ", ".join(f"{n} {name}" for name, n in found.counts.items() if n)
-
-
-def _bad_pixel_findings(found: BadPixels, n: int, *, masked: bool) -> list[Finding]:
-    if not n:
-        return []
-    share = n / found.lines.size
-    if masked:
-        text = f"{_kinds(found)} pixels beyond the file's mask were found in the frames and masked"
-        fix = "Look at them in the figure of `halfbit inspect`; -s prepare.bad_pixels=false keeps them."
-        return [Finding("caution" if share > 0.02 else "note", "bad-pixels-found", text, fix)]
-    text = f"{_kinds(found)} pixels stand out of the frames and are not masked"
-    return [Finding("caution", "bad-pixels-kept", text, "Leave prepare.bad_pixels out to mask them.")]
-
-
-def _doubtful_gain(stated: float, estimate: GainEstimate | None) -> list[Finding]:
-    """Compare a stated gain with what the frames show."""
-    if estimate is None or estimate.counts_per_photon is None:
-        return []
-    found = estimate.counts_per_photon
-    if abs(found / stated - 1) < GAIN_DOUBT or abs(found - stated) < 5 * estimate.error:
-        return []
-    text = f"the stated gain is {stated:.5g} counts a photon, the frames show {found:.4g} ± {estimate.error:.2g}"
-    return [
-        Finding(
-            "caution",
-            "gain-doubtful",
-            f"{text} ({estimate.method})",
-            f"If the frames are right, say -s prepare.counts_per_photon={found:.4g}.",
-        )
-    ]
-
-
-def _gain_found(estimate: GainEstimate) -> Finding:
-    gain = estimate.counts_per_photon or 1.0
-    loose = estimate.error > 0.03 * gain
-    return Finding(
-        "caution" if loose else "note",
-        "gain-estimated",
-        f"the file states no gain; the frames show {gain:.4g} ± {estimate.error:.2g} counts a photon "
-        f"({estimate.method})",
-        "If it is known better, give it with -s prepare.counts_per_photon=VALUE.",
-    )

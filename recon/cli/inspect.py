@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -102,7 +103,7 @@ def _look(
     from recon import figures, workflow
     from recon.cli import proposal as texts
     from scans.checks import geometry_table
-    from scans.overview import first_look
+    from scans.overview import first_look, look_findings
 
     with progress_bar(args, "preparing", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
         prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries)
@@ -114,6 +115,7 @@ def _look(
 
     with progress_bar(args, "first look", "frame") as progress:
         look = first_look(scan, progress, options=workflow.prepare_options(recipe), on_view=so_far)
+    prepared = replace(prepared, findings=(*prepared.findings, *look_findings(scan, look)))
     save_figure(figures.inspect_figure(scan, look, prepared), picture)
     table = geometry_table(scan, look)
     lines, extra, findings = [], {}, prepared.findings

@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import cast
 
 import numpy as np
+from numpy.typing import NDArray
 
+from scans.backlash import move_directions
 from scans.errors import InputError
 from scans.formats.facts import GIVEN, Facts
 from scans.formats.lazy import LazyFrames, holds_light, trailing_dark
@@ -82,7 +84,7 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
     pixel_size = facts.overrides.pixel_pair or (pixel[::-1] if swap else pixel)
     return Scan(
         frames=frames,
-        positions_m=positions.values @ positions.matrix.T,
+        positions_m=_without_backlash(facts, positions.values @ positions.matrix.T),
         geometry=Geometry(facts.energy_ev, facts.distance_m, pixel_size, shape),
         path=facts.file.path,
         orientation=orientation,
@@ -90,6 +92,16 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
         notes=tuple(facts.notes),
         **{name: getattr(facts, name) for name in PASSED_ON},
     )
+
+
+def _without_backlash(facts: Facts, positions_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Take out the back-lash that the user states: half of it for moves either way."""
+    lash = facts.overrides.backlash_m
+    if lash is None:
+        return positions_m
+    why = "half of it added for moves towards +, taken off for moves towards -"
+    facts.note("back-lash", f"({lash[0]:.4g}, {lash[1]:.4g}) m", GIVEN, why)
+    return positions_m + 0.5 * np.array(lash) * move_directions(positions_m)
 
 
 def _apply_overrides(facts: Facts) -> None:

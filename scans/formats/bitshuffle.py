@@ -64,9 +64,9 @@ def _packing(dataset: h5py.Dataset) -> tuple[int, int, bool] | None:
         return None
     plist = dataset.id.get_create_plist()
     last = plist.get_nfilters() - 1
-    code, _, values, _ = plist.get_filter(last) if last >= 0 else (0, 0, (), b"")
-    if code != BITSHUFFLE:
+    if last < 0 or plist.get_filter(last)[0] != BITSHUFFLE:
         return None
+    values: tuple[int, ...] = plist.get_filter(last)[2]
     item = int(values[2]) if len(values) > 2 and values[2] else int(dataset.dtype.itemsize)
     return last, item, len(values) > 4 and values[4] != 0
 
@@ -117,10 +117,11 @@ def _check_sources(dataset: h5py.Dataset, box: Box | None, depth: int) -> None:
         if box is not None and not _touches(mapping.vspace, box):
             continue
         own = mapping.file_name == "."
-        path = dataset.file.filename if own else os.path.join(folder, mapping.file_name.replace("%%", "%"))
+        name = dataset.file.filename if own else os.path.join(folder, mapping.file_name.replace("%%", "%"))
+        path = os.path.realpath(name)
         inner = mapping.dset_name.replace("%%", "%")
         info = os.stat(path)
-        key = (os.path.realpath(path), info.st_mtime_ns, info.st_size, inner)
+        key = (path, info.st_mtime_ns, info.st_size, inner)
         if key in _sound:
             continue
         if own:

@@ -35,7 +35,8 @@ class PixelFacts(FactsBase):
                     f"the mask rejects {share:.0%} of the pixels",
                     where=where if isinstance(where, str) else self.file.where(where),
                     expected="0 = good, and at most half of the pixels bad",
-                    fix="If 1 means good in this file, say -s scan.mask_good=one; if so many are bad, -s scan.mask_good=zero.",
+                    fix="If 1 means good in this file, say -s scan.mask_good=one; if so many are bad, "
+                    "-s scan.mask_good=zero.",
                 )
             )
         self.mask = ~bad if self.mask is None else self.mask & ~bad

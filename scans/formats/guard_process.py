@@ -48,7 +48,7 @@ def walk(path: str) -> None:
     end = time.monotonic() + MAX_WALK_SECONDS
     with h5py.File(path, "r", locking=False) as file:  # a lock could turn a writer away
         stack: list[tuple[str, Any]] = [("/", file)]
-        seen = set()
+        seen: set[int] = set()
         while stack and len(seen) < MAX_OBJECTS and time.monotonic() < end:
             name, node = stack.pop()
             _say(f"at {json.dumps(name)}")

@@ -42,6 +42,9 @@ class Overrides:
         "-y,x" or "x,-y".
     position_scale_m
         Metres a stage count, ``(y, x)`` of the stored columns or one number; instead of a unit.
+    backlash_m
+        Displacement ``(y, x)`` of frames reached by moves towards + against those towards - [m], of either sign;
+        the positions are corrected by half of it for each.
     readings_per_frame
         The positions hold so many readings in a row for each frame.
     frames_per_position
@@ -71,6 +74,7 @@ class Overrides:
     n_frames: int | None = None
     position_axes: str | None = None
     position_scale_m: float | tuple[float, float] | None = None
+    backlash_m: tuple[float, float] | None = None
     readings_per_frame: int | None = None
     frames_per_position: int | None = None
     flat: str | None = None
@@ -119,6 +123,9 @@ class Overrides:
         for scale in () if self.position_scale_m is None else np.atleast_1d(self.position_scale_m):
             if not (math.isfinite(scale) and scale > 0):
                 problems.append(option_error("position_scale_m", scale, "metres a count, above 0"))
+        lash = self.backlash_m
+        if lash is not None and not (len(lash) == 2 and all(math.isfinite(v) and abs(v) < 1e-4 for v in lash)):
+            problems.append(option_error("backlash_m", lash, "(y, x) in metres, each below 0.1 mm"))
         for name in ("readings_per_frame", "frames_per_position"):
             count = getattr(self, name)
             if count is not None and count < 1:

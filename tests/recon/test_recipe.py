@@ -34,8 +34,13 @@ orientation = "transpose+flip_x"
 size = 128
 bin = 2
 centre_px = [127.5, 130]
+follow_beam = false
 counts_per_photon = 12.5
+gain_energy_ev = 500
 saturation = 60000
+dark = "median"
+offset = "fixed"
+beamstop = "mask"
 [probe]
 modes = 3
 start = "data"
@@ -67,7 +72,18 @@ def test_every_key_is_read_with_its_type():
     recipe = parse_recipe(FULL)
     assert recipe.scan == ScanSection(710.0, 0.08, (44e-6, 44e-6), "um", "transpose+flip_x")
     assert isinstance(recipe.scan.energy_ev, float)
-    assert recipe.prepare == PrepareSection(128, 2, (127.5, 130.0), 12.5, 60000.0)
+    assert recipe.prepare == PrepareSection(
+        size=128,
+        bin=2,
+        centre_px=(127.5, 130.0),
+        follow_beam=False,
+        counts_per_photon=12.5,
+        gain_energy_ev=500.0,
+        saturation=60000.0,
+        dark="median",
+        offset="fixed",
+        beamstop="mask",
+    )
     assert all(isinstance(value, float) for value in recipe.prepare.centre_px)
     assert recipe.probe == ProbeSection(3, "data", -1.2e-5)
     assert recipe.object == ObjectSection(0)
@@ -356,11 +372,16 @@ RECIPES = st.builds(
     ),
     prepare=st.builds(
         PrepareSection,
-        optional(st.integers(8, 4096)),
-        optional(st.integers(1, 8)),
-        optional(st.tuples(POSITIVE, POSITIVE)),
-        optional(POSITIVE),
-        optional(POSITIVE),
+        size=optional(st.integers(8, 4096)),
+        bin=optional(st.integers(1, 8)),
+        centre_px=optional(st.tuples(POSITIVE, POSITIVE)),
+        follow_beam=optional(st.booleans()),
+        counts_per_photon=optional(POSITIVE),
+        gain_energy_ev=optional(POSITIVE),
+        saturation=optional(POSITIVE),
+        dark=optional(st.sampled_from(["clipped", "median", "mean", "none"])),
+        spikes=optional(st.booleans()),
+        flux=optional(st.sampled_from(["monitor", "trend", "none"])),
     ),
     probe=st.builds(ProbeSection, optional(st.integers(1, 20)), st.none(), optional(st.floats(-1, 1))),
     object=st.builds(ObjectSection, optional(st.integers(0, 99))),

@@ -85,7 +85,9 @@ def compare(got: Reading, sound: Reading, bare: Callable[[set[str]], bool]) -> t
     new = sorted(got.warnings - sound.warnings)
     if not differ:
         return "equal", ""
-    return ("warned" if new else "bare" if bare(set(differ)) else "silent"), ", ".join(differ) + (f"; {new[0][:80]}" if new else "")
+    return ("warned" if new else "bare" if bare(set(differ)) else "silent"), ", ".join(differ) + (
+        f"; {new[0][:80]}" if new else ""
+    )
 
 
 def _same(a: Any, b: Any) -> bool:
@@ -119,12 +121,9 @@ def run(
     command
         To run instead of `read`; whatever it returns counts as equal.
     """
-
-    if command is None and path.is_file():
-        try:
-            guard(path)  # what `load` does first: here its helper serves many runs
-        except InputError as exc:
-            return Outcome("refused", str(exc), 0.0, 0)
+    refusal = None if command is not None or path.is_dir() else _guarded(path)
+    if refusal is not None:
+        return Outcome("refused", str(refusal), 0.0, 0)
 
     def work() -> tuple[str, str]:
         if command is None:
@@ -134,6 +133,17 @@ def run(
 
     out = _forked(work)
     return _forked(work) if out.kind == "hang" else out  # a machine that stood still is no hang
+
+
+def _guarded(path: Path) -> InputError | None:
+    """Ask the helper of this process, as `load` does first, about a file and those beside it: it serves many runs."""
+    refusal = None
+    for file in [path, *path.parent.glob("*.h5")]:
+        try:
+            guard(file)
+        except InputError as problem:
+            refusal = problem if file == path else refusal
+    return refusal
 
 
 def _forked(work: Callable[[], tuple[str, str]]) -> Outcome:

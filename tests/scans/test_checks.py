@@ -7,7 +7,7 @@ from scans import checks
 from scans.checks import check_scan, geometry_table
 from scans.geometry import Geometry
 from scans.measures import probe_size, raster_regularity
-from scans.scan import Finding, Orientation, Scan, ZonePlate
+from scans.scan import Finding, Note, Orientation, Scan, ZonePlate
 
 # 710 eV, 80 mm, 256 pixels of 44 um, zone plate 240 um / 25 nm
 GEOMETRY = Geometry(710.0, 0.08, (44e-6, 44e-6), (256, 256))
@@ -200,11 +200,9 @@ def test_low_counts(median, expected):
     assert checks.low_counts(totals, "ADU") == []
 
 
-def test_gain_and_outliers_and_always_saturated():
+def test_gain_and_always_saturated():
     assert checks.unknown_gain("photon") == []
     assert levels(checks.unknown_gain("ADU")) == [("caution", "gain-unknown")]
-    assert checks.outlier_pixels(0, 0) == []
-    assert levels(checks.outlier_pixels(0, 1)) == [("caution", "outlier-pixels")]
     assert checks.always_saturated(0) == []
     assert levels(checks.always_saturated(3)) == [("caution", "always-saturated")]
 
@@ -255,3 +253,13 @@ def test_geometry_table_with_little_known():
     assert "linear overlap" not in table
     no_defocus = scan_of(Untouchable(), raster(12) * 1e-7, zone_plate=ZonePlate(240e-6, 25e-9))
     assert dict(geometry_table(no_defocus))["defocus"] == "unknown"
+
+
+@pytest.mark.parametrize(("what", "code"), checks.READER_WARNINGS.items())
+def test_what_a_reader_decided_is_a_finding(what, code):
+    note = Note(what, "the first 6214 frames", "file::/entry", "6214 frames, 10000 positions", guess=True)
+    scan = scan_of(np.ones((4, 16, 16)), notes=(note, Note("energy_ev", "710", "file")))
+    (found,) = checks.reader_warnings(scan)
+    assert (found.level, found.code) == ("caution", code)
+    assert "6214" in found.text
+    assert "10000" in found.text

@@ -37,13 +37,25 @@ def test_gain_of_a_dirty_detector_within_three_per_cent(patterns, photons, noise
     assert found.sharing_px == pytest.approx(sharing_px, abs=0.03)
 
 
-def test_error_bar_is_honest(patterns):
-    # deviations in units of the error: none over 3 in 12 seeds, and not far smaller than 1 (rms 1 if exact)
-    model = dirty_detector(sharing_px=0)
-    runs = [estimate(model, patterns[:30] * 1e6, seed) for seed in range(12)]
-    off = np.array([(run.counts_per_photon - 45) / run.error for run in runs])
-    assert np.abs(off).max() < 3
-    assert np.sqrt(np.mean(off**2)) > 0.2
+@pytest.mark.slow
+@pytest.mark.parametrize("sharing_px", [0.0, 0.3])
+def test_error_bar_is_honest(patterns, sharing_px):
+    # deviations in units of the error, 16 seeds: rms 1 if exact; and no bias of a third of the 3 % asked for
+    # (30 seeds, 60 frames: rms 0.6 to 0.8, bias below 0.4 %)
+    model = dirty_detector(sharing_px=sharing_px)
+    runs = [estimate(model, patterns[:40] * 1e6, seed) for seed in range(100, 116)]
+    off = np.array([run.counts_per_photon / 45 - 1 for run in runs])
+    pull = off * 45 / np.array([run.error for run in runs])
+    assert 0.4 < np.sqrt(np.mean(pull**2)) < 1.5
+    assert abs(off.mean()) < 0.01
+
+
+def test_photons_in_the_noise_give_no_number(patterns):
+    # 250 eV: 68 electrons a photon, noise 10, and sharing: what is seen of single photons is a biased choice
+    for sharing_px in (0.15, 0.3):
+        model = dirty_detector(energy_ev=250, counts_per_photon=15.8, read_noise_e=10, sharing_px=sharing_px)
+        found = estimate(model, patterns * 1e6, 4)
+        assert found.counts_per_photon is None
 
 
 def test_photon_counter_is_exact(patterns):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,12 +12,12 @@ import scipy.fft
 
 from scans.beam import BeamDisc
 from scans.checks import geometry_table
-from scans.options import PrepareOptions
-from scans.overview import first_look, phase_gradient, radial_counts
+from scans.formats import load, write
 from scans.geometry import Geometry
+from scans.options import PrepareOptions
+from scans.overview import first_look, look_findings, phase_gradient, radial_counts
 from scans.scan import Orientation, Scan
 from scans.scenario import build
-
 
 # Frames without a beam hold nothing to tell light from an offset.
 PLAIN = PrepareOptions(offset="fixed", bad_pixels=False, spikes=False)
@@ -264,3 +266,29 @@ def test_phase_gradient_is_that_of_a_wedge():
     g = Geometry(710.0, 0.08, (44e-6, 44e-6), (128, 128))
     turns = phase_gradient(np.array([[1.0, -2.0]]), g) * g.frame_width_m[0] / (2 * np.pi)
     np.testing.assert_allclose(turns, [[1.0, -2.0]])
+
+
+@pytest.mark.slow
+def test_backlash_of_a_snake_is_found_and_taken_out(tmp_path):
+    # frames of backward moves lie 60 nm further along x than recorded
+    true = 60e-9
+    scan, _ = build("testchart", n_frames=144, trajectory="raster", step_m=120e-9, photons_per_frame=1e6)
+    order = np.lexsort((scan.positions_m[:, 1], scan.positions_m[:, 0]))
+    grid = order.reshape(12, 12)
+    grid[1::2] = grid[1::2, ::-1]
+    order = grid.ravel()
+    places = scan.positions_m[order]
+    backwards = np.repeat(np.arange(12) % 2 == 1, 12)
+    recorded = places - np.outer(np.where(backwards, true / 2, -true / 2), [0, 1])
+    moved = replace(scan, frames=np.asarray(scan.frames)[order], positions_m=recorded)
+    (finding,) = look_findings(moved, first_look(moved))
+    assert finding.code == "back-lash"
+    _y, x = (float(v) for v in re.search(r"backlash_m=\[(.*?),(.*?)\]", finding.fix).groups())
+    # towards +x is forwards: those frames lie back by 60 nm against the others
+    assert x == pytest.approx(-true, abs=25e-9)
+    write(tmp_path / "run.nxs", moved)
+    corrected = load(tmp_path / "run.nxs", backlash_m=(0.0, -true)).positions_m
+    shift = (corrected - places).mean(axis=0)
+    # all but the first frame of each line, whose last move is still that of the line before
+    inner = np.arange(144) % 12 > 0
+    np.testing.assert_allclose((corrected - places - shift)[inner], 0, atol=6e-9)

@@ -106,6 +106,15 @@ def test_every_stored_type_gives_the_same_counts(rng, dtype):
     assert out.mask.all()
 
 
+def test_gain_of_an_integrating_detector_goes_with_the_energy(rng):
+    frames = rng.integers(10, 90, (3, 16, 16)).astype(np.uint16)
+    # charge is proportional to the photon energy: 50 counts at 350 eV are 100 at the scan's 700 eV
+    out = prepare(scan_of(frames, beam_centre_px=(8, 8)), counts_per_photon=50.0, gain_energy_ev=350.0)
+    np.testing.assert_allclose(out.counts, frames / 100, rtol=1e-6)
+    with pytest.raises(InputError, match=r"gain_energy_ev.*both, or neither"):
+        prepare(scan_of(frames), gain_energy_ev=350.0)
+
+
 # --- orientation, centre, crop, bin
 
 
