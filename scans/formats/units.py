@@ -167,6 +167,8 @@ def implausible(quantity: str, value: float, *, where: str, raw: float | None = 
         if low <= other <= high and name in ("eV", "keV", "J", "m", "mm", "um"):
             hints.append(f"If the number {raw:.6g} is in {name}, give -s scan.{quantity}={other:.6g}.")
     fix = " ".join(hints) or f"Give the right value with -s scan.{quantity}=VALUE."
+    if quantity == "energy_ev" and value > high:
+        fix += " If this is the beam energy of an electron microscope: only photons are handled."
     name = quantity.rsplit("_", 1)[0].replace("_", " ")
     return InputError(
         f"{name} {value:.6g} {unit}",

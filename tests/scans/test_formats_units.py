@@ -146,3 +146,9 @@ def test_angles(text, factor):
 def test_stage_counts_are_no_length_and_the_error_says_what_is_needed(text):
     with pytest.raises(InputError, match=rf"f::/x: unit '{text}': .*metres a count.*-s scan\.position_scale_m=METRES"):
         unit_factor(text, "length", where="f::/x", option="scan.position_unit=um")
+
+
+def test_electrons_are_told_apart():
+    # electron microscopes run at 60 to 300 kV (common practice, no source)
+    assert "electron" in implausible("energy_ev", 3e5, where="x").fix
+    assert "electron" not in implausible("energy_ev", 1e-3, where="x").fix
