@@ -45,7 +45,8 @@ def speckle(n: int, side: int) -> np.ndarray:
     y, x = np.mgrid[-side // 2 : side // 2, -side // 2 : side // 2]
     mean = 300 * np.exp(-np.hypot(y, x) / 60) + 0.02
     some = rng.poisson(mean * rng.exponential(size=(16, side, side))).astype(np.uint16)
-    return np.concatenate([np.roll(some, j, axis=2) for j in range(n // 16)])
+    # flipped, not shifted: a pattern that moved from frame to frame would be a drifting beam
+    return np.concatenate([some[:, :: 1 - 2 * (j % 2), :: 1 - 2 * (j // 2 % 2)] for j in range(n // 16)])
 
 
 def make(path: Path, data: np.ndarray, storage: dict) -> LazyFrames:

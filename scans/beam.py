@@ -90,7 +90,7 @@ def symmetry_centre(
     def misfit(centre: NDArray[np.float64]) -> float:
         there, back = centre[:, None] + k, centre[:, None] - k
         both = _at(sound, there, 1) * _at(sound, back, 1) > 0.99
-        if both.sum() < 0.2 * n_all:
+        if both.sum() < max(0.2 * n_all, 1):
             return math.inf
         difference = (_at(curve, there, 3, filtered=True) - _at(curve, back, 3, filtered=True))[both]
         return float(np.mean(difference**2))

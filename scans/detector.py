@@ -21,6 +21,9 @@ from scans.spikes import SpikePlan
 
 SAMPLE_FRAMES = 192
 SAMPLE_BYTES = 64 << 20
+# Of longer scans the sample is this share, but no fewer frames than that: it must not cost a second reading.
+SAMPLE_SHARE = 0.15
+SAMPLE_LEAST = 64
 # Area detectors write these into signed frames for gaps and bad pixels (common practice, no source).
 NEGATIVE_MARKS = (-1, -2)
 Window = tuple[slice, slice]
@@ -32,7 +35,8 @@ MOST_COUNTS = 1e18
 class Block(NamedTuple):
     """Cleaned frames of one block, oriented and cropped.
 
-    `values` are ``(n, h, w)`` in the unit of the `Readout`, 0 where unmeasured. `bad` and
+    `values` are ``(n, h, w)`` in the unit of the `Readout`, 0 where unmeasured: float32, or of the stored integer
+    type where nothing is subtracted or divided (`Readout.keeps_integers`). `bad` and
     `saturated` are ``(n, h, w)`` bool, or None where no pixel is. `blank` marks frames that are stored as
     nothing but zeros. `nonfinite`, `marked` and `spikes` count pixels of each frame, bad pixels of the mask left
     out. `offset` is what was taken from each frame for a drifting offset [stored counts].
@@ -134,6 +138,11 @@ class Readout:
         """Whether a pixel's value depends on pixels far from it, so that whole frames must be read."""
         return self.smear is not None or (self.offsets is not None and self.offsets.mode != "none")
 
+    def keeps_integers(self, dtype: np.dtype[Any]) -> bool:
+        """Whether counts are the stored integers themselves, so that no conversion is needed."""
+        changed = self.darks is not None or self.smear is not None or self.offsets is not None or self.gain != 1
+        return dtype.kind in "iu" and dtype.itemsize <= 4 and not changed
+
     def clean(self, stored: NDArray[Any], frames: NDArray[np.int64], window: Window = WHOLE) -> Block:
         """Clean stored frames ``(n, h, w)``.
 
@@ -147,22 +156,25 @@ class Readout:
             Part of the *oriented* frame that is wanted.
         """
         flags = self.flags(stored, frames)
-        values, offset = self._counts(stored, frames)
+        whole = self.keeps_integers(stored.dtype)
+        values, offset = (stored, np.zeros(len(stored))) if whole else self._counts(stored, frames)
         spikes = None if self.spikes is None else self.spikes.find(values, flags.bad)
         if self.unit == "photon" and self.gain != 1:
             values /= np.float32(self.gain)
         bad = _either(flags.bad, spikes)
-        values[:, ~self.usable] = 0
-        if bad is not None:
-            values[bad] = 0
         turn = (slice(None), *window)
 
         def cut(array: NDArray[Any] | None) -> NDArray[Any] | None:
             return None if array is None else self.orientation.apply(array)[turn]
 
         blank = ~np.any(stored, axis=(1, 2))
-        inside = cut(values)
-        assert inside is not None
+        inside, usable = self.orientation.apply(values)[turn], self.good[window]
+        if whole:
+            inside = inside.copy()  # only of what is wanted; `stored` is not changed
+        if not usable.all():
+            inside[:, ~usable] = 0
+        if bad is not None:
+            inside[self.orientation.apply(bad)[turn]] = 0
         return Block(
             inside,
             _some(cut(bad)),
@@ -176,9 +188,13 @@ class Readout:
 
     def flags(self, stored: NDArray[Any], frames: NDArray[np.int64]) -> Flags:
         """Return the pixels of frames as stored that hold no value: told before a cast makes them look alike."""
-        good = self.usable
-        saturated = None if self.limit is None else _some((stored >= self.limit) & good)
-        marked = _some(np.isin(stored, NEGATIVE_MARKS) & good) if self.marks else None
+        good, whole = self.usable, stored.dtype.kind in "iu" and stored.size > 0
+        saturated = marked = None
+        # extremes tell in a fraction of the time that most blocks have neither
+        if self.limit is not None and not (whole and stored.max() < self.limit):
+            saturated = _some((stored >= self.limit) & good)
+        if self.marks and not (whole and stored.min() >= 0):
+            marked = _some(np.isin(stored, NEGATIVE_MARKS) & good)
         nonfinite = _some(no_number(stored) & good) if stored.dtype.kind == "f" else None
         masked = None if self.masks is None else _some(~self.masks[frames] & good)
         bad = masked
@@ -196,7 +212,7 @@ class Readout:
         if stored.dtype.kind == "f":
             values[no_number(stored)] = 0
         if self.darks is not None:
-            self._subtract_dark(values, frames)
+            self.subtract_dark(values, frames)
         if self.smear is None and self.offsets is None:
             return values, none
         unusable = ~self.usable
@@ -206,7 +222,7 @@ class Readout:
         taken = none if self.offsets is None else self.offsets.apply(values).frame
         return values, taken
 
-    def _subtract_dark(self, values: NDArray[np.float32], frames: NDArray[np.int64]) -> None:
+    def subtract_dark(self, values: NDArray[np.float32], frames: NDArray[np.int64]) -> None:
         """Each frame's own dark: one for all, or that of its exposure."""
         assert self.darks is not None
         if not isinstance(self.exposures_s, np.ndarray):
@@ -249,6 +265,8 @@ def sample_index(scan: Scan) -> NDArray[np.int64]:
     """Numbers of a bounded sample of frames: pairs of neighbours, evenly spread over the scan."""
     frame_bytes = int(np.prod(scan.frames.shape[1:])) * scan.frames.dtype.itemsize
     n = min(SAMPLE_FRAMES, max(8, SAMPLE_BYTES // max(frame_bytes, 1)))
+    if scan.n_frames > SAMPLE_FRAMES:
+        n = min(n, max(SAMPLE_LEAST, round(SAMPLE_SHARE * scan.n_frames)))
     if n >= scan.n_frames:
         return np.arange(scan.n_frames)
     first = np.linspace(0, scan.n_frames - 2, max(n // 2, 1)).round().astype(np.int64)

@@ -44,9 +44,13 @@ class Flux:
 
 
 def incident_flux(
-    totals: NDArray[np.float64], lit: NDArray[np.bool_], monitor: NDArray[np.float64] | None, way: str | None = None
+    totals: NDArray[np.float64],
+    lit: NDArray[np.bool_],
+    monitor: NDArray[np.float64] | None,
+    way: str | None = None,
+    exposures: NDArray[np.float64] | None = None,
 ) -> Flux:
-    """Decide the flux of every frame.
+    """Decide the flux of every frame, for one exposure: where exposures differ, their share is not in it.
 
     Parameters
     ----------
@@ -58,6 +62,9 @@ def incident_flux(
         ``(J,)`` readings, any unit; nan, zero and negative ones mean no beam. None without a monitor.
     way
         "monitor", "trend" or "none"; None takes the monitor where there is one that the counts follow.
+    exposures
+        ``(J,)`` exposure of each frame in any unit, None where all are alike. A monitor that integrates over the
+        exposure goes with it, one that shows a rate does not; the readings tell which it is.
 
     Raises
     ------
@@ -68,6 +75,9 @@ def incident_flux(
     if way not in (None, *WAYS):
         raise _wrong(f"'{way}'", f"one of {', '.join(WAYS)}")
     plain = Flux(np.ones(n), np.zeros(n, bool), "none")
+    if exposures is not None:
+        totals = totals / exposures
+        monitor = None if monitor is None else _rate(monitor, exposures)
     if way == "none":
         return plain
     if way == "trend":
@@ -91,6 +101,18 @@ def incident_flux(
     kept = relative[beam]
     step = f"flux: by the monitor, {kept.min():.4f} to {kept.max():.4f} of the median; the counts stay as counted"
     return Flux(relative, ~beam, "monitor", (step,))
+
+
+def _rate(monitor: NDArray[np.float64], exposures: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the readings a unit of time: a monitor that integrates shows more in long exposures, by as much."""
+    usable = np.isfinite(monitor) & (monitor > 0)
+    logs, times = np.log(monitor[usable]), np.log(exposures[usable])
+    long = times > (times.min() + times.max()) / 2 if times.size else usable
+    if not 0 < long.sum() < long.size:
+        return monitor
+    # medians: single readings without a beam do not count
+    rise, ratio = (float(np.median(v[long]) - np.median(v[~long])) for v in (logs, times))
+    return monitor / exposures * float(np.median(exposures)) if rise > 0.5 * ratio else monitor
 
 
 def _wrong(found: str, expected: str) -> InputError:

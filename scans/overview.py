@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from scans.geometry import Geometry
 from scans.measures import measured_overlap, probe_size, raster_regularity
 from scans.options import PrepareOptions
 from scans.phase_map import integrate_gradient
-from scans.pipeline import read_ahead
+from scans.pipeline import work_ahead
 from scans.readout_plan import plan_readout
 from scans.scan import Finding, Progress, Scan
 
@@ -30,6 +31,7 @@ SEEN_SNR = 1 / 3
 REGULAR = 0.05
 # While reading, a view of what was read so far is given this often [s].
 LIVE_EVERY_S = 5.0
+BLOCK_BYTES = 4 << 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,14 +182,27 @@ def first_look(
     readout = plan_readout(scan, options)
     sums = _Sums(scan, readout)
     shown = time.monotonic()
-    for part, stored in read_ahead(scan.frames, scan.blocks(max_bytes=16 << 20)):
-        sums.add(stored, part)
+    for part, seen in work_ahead(sums.piece, scan.frames, scan.blocks(max_bytes=BLOCK_BYTES)):
+        sums.add(seen, part)
         if progress is not None:
             progress(part.stop, scan.n_frames)
         if on_view is not None and part.stop < scan.n_frames and time.monotonic() - shown >= every_s:
             on_view(sums.look())
             shown = time.monotonic()
     return sums.look()
+
+
+class _Seen(NamedTuple):
+    """Sums over one block: over its frames ``(h, w)``, and of each frame ``(n,)`` (row and column profiles)."""
+
+    total: NDArray[np.float64]
+    n_seen: NDArray[np.int64]
+    maximum: NDArray[np.floating]
+    saturated: NDArray[np.int64] | None
+    totals: NDArray[np.float64]
+    zero: NDArray[np.bool_]
+    profiles: tuple[NDArray[np.float64], NDArray[np.float64]]
+    near: NDArray[np.float64] | None
 
 
 class _Sums:
@@ -206,35 +221,55 @@ class _Sums:
         sound = readout.good if found is None else readout.good & ~readout.orientation.apply(found.combined)
         self.weight = sound.astype(np.float32)
         self.beam = find_beam(readout.pattern, sound)
-        self.outside = self._outside(shape)
+        self.weighs = bool((sound != readout.good).any())  # values are 0 where not good
+        self.near, self.box = self._near(shape)
 
-    def _outside(self, shape: tuple[int, ...]) -> NDArray[np.float32] | None:
+    def _near(self, shape: tuple[int, ...]) -> tuple[NDArray[np.float64] | None, tuple[slice, slice]]:
+        """Weights of the pixels in the beam's disc, and the box around them."""
+        whole = (slice(0, shape[0]), slice(0, shape[1]))
         if self.beam is None:
-            return None
-        far = _radius(shape, self.beam.centre) > DARK_FIELD_FROM * self.beam.diameter_px / 2
-        return self.weight * far
+            return None, whole
+        reach = DARK_FIELD_FROM * self.beam.diameter_px / 2
+        y, x = (slice(max(int(c - reach), 0), int(c + reach) + 2) for c in self.beam.centre)
+        near = self.weight * (_radius(shape, self.beam.centre) <= reach)
+        return near[y, x].astype(np.float64), (y, x)
 
-    def add(self, stored: NDArray[np.generic], part: slice) -> None:
+    def piece(self, part: slice, stored: NDArray[Any]) -> _Seen:
+        """Sum up one block; may run in a thread, changes nothing."""
         block = self.readout.clean(stored, np.arange(part.start, part.stop))
-        values = block.values
-        measured = self.readout.good if block.bad is None else self.readout.good & ~block.bad
-        self.total += values.sum(axis=0, dtype=np.float64)
-        self.seen += np.sum(np.broadcast_to(measured, values.shape), axis=0)
-        np.maximum(self.maximum, np.where(measured, values, -np.inf).max(axis=0), out=self.maximum)
-        if block.saturated is not None:
-            self.saturated += block.saturated.sum(axis=0)
-        self.totals[part] = values.sum(axis=(1, 2), dtype=np.float64)
-        self.zero[part] = block.blank | ~np.broadcast_to(measured, values.shape).any(axis=(1, 2))
-        values *= self.weight
-        rows, columns = values.sum(axis=2, dtype=np.float64), values.sum(axis=1, dtype=np.float64)
-        mass = rows.sum(axis=1)
+        values, good, n = block.values, self.readout.good, len(stored)
+        totals = values.sum(axis=(1, 2), dtype=np.float64)
+        if block.bad is None:
+            n_seen, unmeasured = n * good, np.full(n, not good.any())
+            maximum = np.where(good, values.max(axis=0), -np.inf)
+        else:
+            measured = good & ~block.bad
+            n_seen, unmeasured = measured.sum(axis=0), np.count_nonzero(measured, axis=(1, 2)) == 0
+            maximum = np.where(measured, values, -np.inf).max(axis=0)
+        total = values.sum(axis=0, dtype=np.float64)
+        if self.weighs:
+            values = values * self.weight
+        profiles = values.sum(axis=2, dtype=np.float64), values.sum(axis=1, dtype=np.float64)
+        near = None
+        if self.near is not None:
+            near = np.einsum("nyx,yx->n", values[(slice(None), *self.box)], self.near, dtype=np.float64)
+        saturated = None if block.saturated is None else block.saturated.sum(axis=0)
+        return _Seen(total, n_seen, maximum, saturated, totals, block.blank | unmeasured, profiles, near)
+
+    def add(self, seen: _Seen, part: slice) -> None:
+        self.total += seen.total
+        self.seen += seen.n_seen
+        np.maximum(self.maximum, seen.maximum, out=self.maximum)
+        if seen.saturated is not None:
+            self.saturated += seen.saturated
+        self.totals[part], self.zero[part] = seen.totals, seen.zero
+        mass = seen.profiles[0].sum(axis=1)
         lit = mass > 0
-        for axis, profile in enumerate((rows, columns)):
+        for axis, profile in enumerate(seen.profiles):
             moment = profile[lit] @ np.arange(profile.shape[1])
             self.centre[part, axis][lit] = moment / mass[lit]
-        if self.outside is not None:
-            far = np.einsum("nyx,yx->n", values, self.outside, dtype=np.float64)
-            self.scattered[part][lit] = far[lit] / mass[lit]
+        if seen.near is not None:
+            self.scattered[part][lit] = 1 - seen.near[lit] / mass[lit]
         self.n_read = part.stop
 
     def look(self) -> FirstLook:

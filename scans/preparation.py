@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -17,7 +18,7 @@ from scans.detector import WHOLE, Readout
 from scans.errors import InputError
 from scans.flat_detector import FlatRemap, corner_distance_px, distortion_px
 from scans.flux import Flux, incident_flux
-from scans.merging import merge_prepared
+from scans.merging import MERGED, exposure_factors, merge_prepared
 from scans.options import PrepareOptions
 from scans.pipeline import work_ahead
 from scans.prepared import PreparedScan
@@ -142,14 +143,12 @@ class _Run:
         """Choose the frames and make the scan of them."""
         scan, window = self.scan, self.cutting.window
         lit = ~stack.empty & ~stack.unusable
-        flux = incident_flux(stack.totals, lit, scan.monitor, self.options.flux)
-        relative = flux.relative * _exposure_factor(scan)
-        used, left_out = _choose_frames(scan, stack, flux, relative)
+        flux, relative, usual = self._flux(stack, lit)
+        used, left_out = _choose_frames(scan, stack, flux, usual)
         self.findings += flux.findings
         counts = stack.counts.finish(used)
         if counts.dtype == np.float64:  # whole numbers beyond 2^24 beside fractions
             counts = counts.astype(np.float32)
-        relative = relative[used]
         return PreparedScan(
             counts=counts,
             mask=stack.mask(used),
@@ -164,9 +163,22 @@ class _Run:
             findings=tuple(self.findings),
             scan=scan,
             response=stack.response(used, window.bin),
-            flux=(relative / np.median(relative) if scan.exposures_s is not None else relative).astype(np.float32),
+            flux=relative[used].astype(np.float32),
             settings=self._settings(flux),
         )
+
+    def _flux(self, stack: Stack, lit: NDArray[np.bool_]) -> tuple[Flux, NDArray[np.float64], NDArray[np.float64]]:
+        """Flux by the monitor, its product with recorded exposures, and that with exposures that the totals show."""
+        scan = self.scan
+        if scan.prepared:  # the readings are the flux itself
+            relative = np.ones(scan.n_frames) if scan.monitor is None else scan.monitor.astype(np.float64)
+            return Flux(relative, np.zeros(scan.n_frames, bool), "none"), relative, relative
+        factors = exposure_factors(scan.exposures_s, scan.positions_m, stack.totals, lit)
+        # a total that lacks saturated pixels falls where the beam is bright: it says nothing of the flux
+        whole = lit if self.options.flux == "trend" else lit & (stack.saturated == stack.n_always)
+        flux = incident_flux(stack.totals, whole, scan.monitor, self.options.flux, factors)
+        usual = flux.relative * (1 if factors is None else factors)
+        return flux, flux.relative if scan.exposures_s is None else usual, usual
 
     def _settings(self, flux: Flux) -> dict[str, Any]:
         """Return what the data decided, as options that say the same."""
@@ -174,7 +186,7 @@ class _Run:
         settings: dict[str, Any] = {"size": window.size, "bin": window.bin}
         if readout.gain_error or (readout.unit == "photon" and self.scan.counts_per_photon is None):
             settings["counts_per_photon"] = readout.gain
-        if self.scan.monitor is not None:
+        if self.scan.monitor is not None and not self.scan.prepared:
             settings["flux"] = flux.way
         return {**settings, **self.options.given()}
 
@@ -191,13 +203,6 @@ def _drift(readout: Readout, n_frames: int) -> Drift | None:
             centres.append(disc.centre)
             at.append(number)
     return beam_drift(np.array(centres), np.array(at), n_frames) if len(centres) >= 6 else None
-
-
-def _exposure_factor(scan: Scan) -> NDArray[np.float64]:
-    """Exposure of each frame over the median one; 1 where all are alike or it is unknown."""
-    if scan.exposures_s is None:
-        return np.ones(scan.n_frames)
-    return scan.exposures_s / np.median(scan.exposures_s)
 
 
 def _choose_frames(
@@ -224,7 +229,7 @@ def _choose_frames(
             fix="Check that this is the dataset of the frames (name another after '::'), that files it links "
             "to are present (missing parts read as zeros), and that mask and dark frames belong to it.",
         )
-    closed = lit & (totals < CLOSED_SHUTTER_SHARE * median)
+    closed = lit & (totals < (-math.inf if scan.prepared else CLOSED_SHUTTER_SHARE * median))
     reasons: dict[int, str] = {}
     for j in np.flatnonzero(~lit | closed):
         if stack.unusable[j]:
@@ -243,6 +248,8 @@ def _check(prepared: PreparedScan, stack: Stack) -> list[Finding]:
     """All findings on prepared frames."""
     scan, g = prepared.scan, prepared.geometry
     used = prepared.frame_index
+    # merged frames are not lost, and what the long exposure lacks the short one shows
+    merged = sum(why.startswith(MERGED) for _, why in prepared.left_out)
     return [
         *checks.reader_warnings(scan),
         *checks.frame_sampling(g, scan.zone_plate),
@@ -251,9 +258,9 @@ def _check(prepared: PreparedScan, stack: Stack) -> list[Finding]:
         *checks.far_positions(prepared.positions_m),
         *checks.regular_raster(prepared.positions_m),
         *checks.masked_pixels(None if scan.mask is None or scan.mask.ndim == 3 else scan.mask),
-        *checks.saturated_pixels(stack.saturated[used] - stack.n_always, stack.n_good),
+        *([] if merged else checks.saturated_pixels(stack.saturated[used] - stack.n_always, stack.n_good)),
         *checks.always_saturated(stack.n_always),
-        *checks.frames_left_out(len(prepared.left_out), scan.n_frames),
+        *checks.frames_left_out(len(prepared.left_out) - merged, scan.n_frames),
         *checks.low_counts(prepared.totals(), prepared.unit),
         *checks.unknown_gain(prepared.unit),
     ]

@@ -14,7 +14,8 @@ SHARING_TOLD = 0.05
 
 def kinds(found: BadPixels) -> str:
     """List how many pixels there are of each kind."""
-    return ", ".join(f"{n} {name}" for name, n in found.counts.items() if n)
+    names = {"lines": "in bad columns or rows"}
+    return ", ".join(f"{n} {names.get(name, name)}" for name, n in found.counts.items() if n)
 
 
 def bad_pixel_findings(found: BadPixels, n: int, *, masked: bool) -> list[Finding]:
@@ -23,10 +24,10 @@ def bad_pixel_findings(found: BadPixels, n: int, *, masked: bool) -> list[Findin
         return []
     share = n / found.lines.size
     if masked:
-        text = f"{kinds(found)} pixels beyond the file's mask were found in the frames and masked"
+        text = f"{n} bad pixels beyond the file's mask were found in the frames and masked: {kinds(found)}"
         fix = "Look at them in the figure of `halfbit inspect`; -s prepare.bad_pixels=false keeps them."
         return [Finding("caution" if share > 0.02 else "note", "bad-pixels-found", text, fix)]
-    text = f"{kinds(found)} pixels stand out of the frames and are not masked"
+    text = f"{n} bad pixels stand out of the frames and are not masked: {kinds(found)}"
     return [Finding("caution", "bad-pixels-kept", text, "Leave prepare.bad_pixels out to mask them.")]
 
 
@@ -69,3 +70,18 @@ def gain_found(estimate: GainEstimate) -> Finding:
         f"({estimate.method})",
         "If it is known better, give it with -s prepare.counts_per_photon=VALUE.",
     )
+
+
+def gain_steps(estimate: GainEstimate | None) -> list[str]:
+    """Say what the frames show of the gain, where nobody states it."""
+    if estimate is None:
+        return ["gain: unknown, too few frames to tell; counts kept as stored; unit ADU"]
+    if estimate.counts_per_photon is None:
+        return [f"gain: unknown, counts kept as stored ({' '.join(estimate.evidence)}); unit ADU"]
+    if not estimate.error:
+        return [
+            f"gain: {estimate.counts_per_photon:.5g} count a photon, a photon counter as the frames show; unit photon"
+        ]
+    gain, error = estimate.counts_per_photon, estimate.error
+    said = f"gain: {gain:.5g} ± {error:.2g} counts a photon, from the frames ({estimate.method}); unit photon"
+    return [said, *(f"gain: {text}" for text in estimate.evidence)]

@@ -12,20 +12,28 @@ from numpy.typing import NDArray
 from scans.bad_pixels import FEWEST_FRAMES, find_bad_pixels
 from scans.beamstop import Beamstop, find_beamstop, zone_plate_shadow
 from scans.darks import combine_darks
-from scans.detector import NEGATIVE_MARKS, Readout, Sections, no_number, sample_frames
+from scans.detector import NEGATIVE_MARKS, Readout, Sections, no_number, sample_frames, sample_index
 from scans.errors import InputError
 from scans.flat_field import normalise_flat
 from scans.gain import GainEstimate, estimate_gain, gain_at_energy
-from scans.offsets import plan_offsets
+from scans.offsets import OffsetPlan, plan_offsets
 from scans.options import PrepareOptions
 from scans.pixel_statistics import PixelStatistics
-from scans.readout_findings import bad_pixel_findings, charge_sharing, doubtful_gain, gain_found, kinds
+from scans.readout_findings import bad_pixel_findings, charge_sharing, doubtful_gain, gain_found, gain_steps, kinds
+from scans.readout_sample import (
+    fill_from_other_frames,
+    has_pedestal,
+    noise_below_zero,
+    suspected_saturation,
+    top_values,
+)
 from scans.scan import Finding, Orientation, Scan
 from scans.smear import find_smear
 from scans.spikes import HighLevels, plan_spikes
 
-# A largest value of 2^k - 1 that comes up so often in the sample is the end of a range.
-PILE_UP = 4
+# A cosmic ray leaves some thousand electrons, tens of soft X-ray photons (common practice, no source): where
+# frames reach this many photons, what stands out is a speckle.
+RAY_PHOTONS = 100.0
 
 
 def plan_readout(scan: Scan, options: PrepareOptions | None = None) -> Readout:
@@ -49,8 +57,7 @@ def plan_readout(scan: Scan, options: PrepareOptions | None = None) -> Readout:
     if not scan.prepared:
         plan.bad_pixels()
         plan.smear()
-        plan.offsets()
-    plan.gain()
+    plan.offsets_and_gain()
     plan.response()
     if not scan.prepared:
         plan.spikes()
@@ -71,7 +78,7 @@ class _Plan:
     sample: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 1, 1), np.float32))
     numbers: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     statistics: PixelStatistics = field(default_factory=PixelStatistics)
-    counts_from_zero: bool = False
+    pedestal: bool = False
     readout: Readout = field(init=False)
 
     def __post_init__(self) -> None:
@@ -112,9 +119,12 @@ class _Plan:
                 bad = usable & (darks.hot | darks.noisy)
                 usable = usable & ~bad
                 if bad.any():
-                    self.say(f"bad pixels: {bad.sum()} hot or noisy in the dark frames beyond the mask, and masked")
+                    self.say(f"bad pixels: {bad.sum()} hot or noisy in the dark frames, and masked")
             self.set(darks=darks, usable=usable, exposures_s=exposures)
-            self.findings += [*darks.findings, *darks.needs_care(scan.exposures_s)]
+            # the step above says the same of hot and noisy pixels, unless they stay
+            told = set() if self.options.bad_pixels is False else {"dark-pixels"}
+            self.findings += [f for f in darks.findings if f.code not in told]
+            self.findings += darks.needs_care(scan.exposures_s)
         usable = self.readout.usable
         if not usable.any():
             raise InputError(
@@ -137,6 +147,9 @@ class _Plan:
                     expected="a positive number",
                     fix=f"Give it with -s prepare.{name}=VALUE, or leave it out.",
                 )
+        if scan.prepared:  # the top of the smallest type is a count like any other
+            self.set(limit=self.options.saturation)
+            return
         limit = whole_limit(stated, scan.frames.dtype)
         if limit is not None:
             self.say(f"saturation: stored values from {limit:.10g} on are masked frame by frame")
@@ -144,36 +157,37 @@ class _Plan:
 
     def read_sample(self) -> None:
         """Read the sample once; keep it dark-corrected, and what it says of the stored values."""
-        lowest, top, frames, numbers = math.inf, [], [], []
-        for index, stored in sample_frames(self.scan):
-            finite = np.where(no_number(stored), 0, stored) if stored.dtype.kind == "f" else stored
-            lowest = min(lowest, float(finite.min()))
-            top.append(_top_values(finite, self.readout))
-            bad = self.readout.flags(stored, index).bad
-            held = finite.astype(np.float32)
-            if bad is not None:
-                held[bad] = 0
-            frames.append(held)
-            numbers.append(index)
-            self.statistics.add(held)
-        self.sample, self.numbers = np.concatenate(frames), np.concatenate(numbers)
-        if self.readout.marks and lowest < min(NEGATIVE_MARKS):
-            self.set(marks=False)  # negative values are noise then
-        self._suspect_saturation(top)
-        self.counts_from_zero = self.scan.dark is None and not (lowest > 0 and _has_pedestal(self.sample))
+        index, kind = sample_index(self.scan), self.scan.frames.dtype.kind
+        self.sample = np.empty((len(index), *self.readout.usable.shape), np.float32)
+        lacking, top, self.numbers, n = np.zeros(self.sample.shape, bool), [], index, 0
+        for frames, stored in sample_frames(self.scan):
+            here = slice(n, n := n + len(frames))
+            none = no_number(stored) if kind == "f" else np.False_
+            self.sample[here] = np.where(none, 0, stored)
+            flags = replace(self.readout, marks=False).flags(stored, frames)
+            lacking[here] = none if flags.bad is None else none | flags.bad
+            if kind in "iu":
+                top.append(top_values(stored, self.readout.usable, self.readout.limit))
+        good = self.readout.usable
+        if self.readout.marks and noise_below_zero(self.sample, good, NEGATIVE_MARKS):
+            self.set(marks=False)
+        if self.readout.marks:
+            lacking |= np.isin(self.sample, NEGATIVE_MARKS)
+        fill_from_other_frames(self.sample, lacking)
+        self.statistics.add(self.sample)
+        self.findings += suspected_saturation(top)
+        if self.scan.dark is None and not self.scan.prepared:
+            self.pedestal = has_pedestal(self.sample, good, whole=kind != "f")
         if self.readout.darks is not None:
-            values = self.readout.darks.at(_typical_exposure(self.readout.exposures_s))[0]
-            self.sample -= values
+            self.readout.subtract_dark(self.sample, index)
 
-    def _suspect_saturation(self, top: list[tuple[float, int]]) -> None:
-        """Name a largest value that looks like the end of a range that nobody stated."""
-        value = max((v for v, _ in top), default=0.0)
-        often = sum(n for v, n in top if v == value)
-        whole = value == int(value) and (int(value) + 1).bit_count() == 1 and value >= 255
-        if whole and often >= PILE_UP and self.scan.frames.dtype.kind in "iu":
-            text = f"the largest stored value, {value:.0f} = 2^{int(value).bit_length()} - 1, comes up {often} times "
-            fix = f"If the detector saturates there, say -s prepare.saturation={value:.0f}."
-            self.findings.append(Finding("caution", "saturation-suspected", text + "in a sample of frames", fix))
+    @property
+    def has_offset(self) -> bool:
+        """Whether there may be more in the values than photons: zero is not known to be without light."""
+        darks = self.readout.darks
+        # a dark without noise comes from a calculation, and so do frames of fractions with it
+        measured = darks is not None and (self.scan.frames.dtype.kind != "f" or darks.read_noise > 0)
+        return measured or self.pedestal
 
     def bad_pixels(self) -> None:
         if self.statistics.n < FEWEST_FRAMES:
@@ -186,12 +200,12 @@ class _Plan:
         n, mask_them = int(found.combined.sum()), self.options.bad_pixels is not False
         if mask_them and n and (self.readout.usable & ~found.combined).any():
             self.set(usable=self.readout.usable & ~found.combined)
-            self.say(f"bad pixels: {kinds(found)} found beyond the mask, and masked")
+            self.say(f"bad pixels: {n} found in the frames and masked: {kinds(found)}")
         self.set(found=found)
         self.findings += bad_pixel_findings(found, n, masked=mask_them)
 
     def smear(self) -> None:
-        if self.options.smear is False or self.counts_from_zero or len(self.sample) < FEWEST_FRAMES:
+        if self.options.smear is False or not self.has_offset or len(self.sample) < FEWEST_FRAMES:
             return
         smear, findings = find_smear(self._mean(), self.readout.usable)
         if smear is not None:
@@ -201,44 +215,53 @@ class _Plan:
             smear.correct(self.sample)
         self.findings += findings if smear is not None or self.options.smear else ()
 
-    def offsets(self) -> None:
-        if self.options.offset == "fixed" or self.counts_from_zero or self.scan.frames.dtype.kind == "f":
+    def offsets_and_gain(self) -> None:
+        """Follow the offset, find the gain; a gain that the frames show then helps to judge the offset."""
+        if self.scan.prepared:
+            self._set_gain(self.stored_gain, 0.0, self.scan.read_noise or 0.0)
             return
+        darks, stated = self.readout.darks, self.stored_gain
+        noise = (darks.read_noise if darks is not None else 0.0) or (self.scan.read_noise or 0.0)
+        follows = self.options.offset != "fixed" and self.has_offset
+        before = self.sample.copy() if follows and stated is None else None
+        plan = self._offsets(stated) if follows else None
+        estimate = self._estimate(noise if darks is not None else None)
+        found = None if estimate is None else estimate.counts_per_photon
+        if before is not None and found is not None:
+            # so that the gain, once it is stated in a recipe, gives these frames again
+            self.sample = before
+            plan = self._offsets(found)
+        if plan is not None:
+            self.say(*plan.steps)
+            self.findings += plan.findings
+        if stated is not None:
+            self.say(f"gain: {stated:.6g} counts a photon; unit photon")
+            self.findings += doubtful_gain(stated, estimate)
+            self._set_gain(stated, 0.0, noise)
+        else:
+            self.say(*gain_steps(estimate))
+            self.findings += [] if estimate is None or found is None else [gain_found(estimate)]
+            self._set_gain(found, 0.0 if estimate is None or found is None else estimate.error, noise)
+        self.findings += charge_sharing(estimate)
+
+    def _offsets(self, gain: float | None) -> OffsetPlan:
         darks = self.readout.darks
         plan = plan_offsets(
             self.sample,
             self.readout.usable,
             has_dark=darks is not None,
             read_noise=0.0 if darks is None else darks.read_noise,
-            counts_per_photon=self.stored_gain,
+            counts_per_photon=gain,
         )
-        self.say(*plan.steps)
-        self.findings += plan.findings
-        if plan.mode != "none" or plan.leak is not None:
-            self.set(offsets=plan)
+        takes = plan.mode != "none" or plan.leak is not None
+        self.set(offsets=plan if takes else None)
+        if takes:
             plan.apply(self.sample)
+        return plan
 
-    def gain(self) -> None:
-        darks, stated = self.readout.darks, self.stored_gain
-        noise = (darks.read_noise if darks is not None else 0.0) or (self.scan.read_noise or 0.0)
-        estimate = self._estimate(noise if darks is not None else None)
-        gain, error = stated, 0.0
-        if stated is not None:
-            self.say(f"gain: {stated:.6g} counts a photon; unit photon")
-            self.findings += doubtful_gain(stated, estimate)
-        elif estimate is not None and estimate.counts_per_photon is not None:
-            gain, error = estimate.counts_per_photon, estimate.error
-            self.say(
-                f"gain: {gain:.5g} ± {error:.2g} counts a photon, from the frames ({estimate.method}); unit photon"
-            )
-            self.say(*(f"gain: {text}" for text in estimate.evidence))
-            self.findings.append(gain_found(estimate))
-        else:
-            why = "" if estimate is None else f" ({' '.join(estimate.evidence)})"
-            self.say(f"gain: unknown, counts kept as stored{why}; unit ADU")
-        self.findings += charge_sharing(estimate)
+    def _set_gain(self, gain: float | None, error: float, read_noise: float) -> None:
         unit = "ADU" if gain is None else "photon"
-        self.set(gain=gain or 1.0, gain_error=error, unit=unit, read_noise=noise / (gain or 1.0))
+        self.set(gain=gain or 1.0, gain_error=error, unit=unit, read_noise=read_noise / (gain or 1.0))
 
     def _estimate(self, read_noise: float | None) -> GainEstimate | None:
         if len(self.sample) < FEWEST_FRAMES:
@@ -294,9 +317,12 @@ class _Plan:
         levels = HighLevels(self.readout.usable.shape)
         for frame in self.sample:
             levels.add(np.where(self.readout.usable, frame, 0)[None])
+        dim = self.readout.usable
+        if not self.has_offset or self.readout.unit == "photon":
+            dim = dim & (levels.high < RAY_PHOTONS * self.readout.gain)
         plan = plan_spikes(
             levels.high,
-            self.readout.usable,
+            dim,
             n_frames=levels.n,
             mean=levels.mean,
             counts_per_photon=self.readout.gain,
@@ -318,16 +344,6 @@ class _Plan:
         return np.where(self.readout.usable, self.sample.mean(axis=0, dtype=np.float64), 0)
 
 
-def _has_pedestal(sample: NDArray[np.float32]) -> bool:
-    """Whether the darkest tenth of the pixels stands on an offset: its variance is far below that of photons.
-
-    Photons of c counts each have a variance of c times the mean, so at least the mean where c is 1 or more.
-    """
-    mean, variance = sample.mean(axis=0, dtype=np.float64), sample.var(axis=0, dtype=np.float64)
-    dim = mean <= np.quantile(mean, 0.1)
-    return bool(np.median(variance[dim]) < 0.3 * np.median(mean[dim]))
-
-
 def whole_limit(limit: float | None, dtype: np.dtype[Any]) -> float | None:
     """Saturation limit; the top of an integer type is one too: overflow, or unsigned forms of the marks."""
     if dtype.kind not in "iu":
@@ -335,17 +351,3 @@ def whole_limit(limit: float | None, dtype: np.dtype[Any]) -> float | None:
     top = int(np.iinfo(dtype).max) - (1 if dtype.kind == "u" and dtype.itemsize > 1 else 0)
     # a Python int compares exactly with any integer type, a float would widen the whole block
     return top if limit is None else min(math.ceil(limit), top)
-
-
-def _top_values(stored: NDArray[Any], readout: Readout) -> tuple[float, int]:
-    """Largest value below the limit, and how often it comes up."""
-    good = stored[:, readout.usable]
-    below = good if readout.limit is None else good[good < readout.limit]
-    if not below.size:
-        return 0.0, 0
-    top = below.max()
-    return float(top), int(np.count_nonzero(below == top))
-
-
-def _typical_exposure(exposures_s: NDArray[np.float64] | float | None) -> float | None:
-    return float(np.median(exposures_s)) if isinstance(exposures_s, np.ndarray) else exposures_s

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -73,12 +74,14 @@ class SpikePlan:
     good: NDArray[np.bool_] = field(repr=False)
     steps: tuple[str, ...] = ()
 
-    def find(self, frames: NDArray[np.floating], bad: NDArray[np.bool_] | None = None) -> NDArray[np.bool_] | None:
+    def find(self, frames: NDArray[Any], bad: NDArray[np.bool_] | None = None) -> NDArray[np.bool_] | None:
         """Flag spikes in frames ``(n, h, w)``; None when there are none.
 
         `bad` ``(n, h, w)`` marks pixels without a value in single frames (saturated); they are not judged, nor
         are pixels with three or more unmeasured neighbours (those in the frame's corners among them).
         """
+        if frames.dtype.kind in "iu":
+            return self._find_whole(frames, bad)
         # where nothing sticks out of the other frames, nothing costs more than this comparison
         candidates = (frames > self.limit) & self.good
         if bad is not None:
@@ -97,6 +100,29 @@ class SpikePlan:
             return None
         self._add_halo(frames, flags, bad)
         return flags
+
+    def _find_whole(self, frames: NDArray[Any], bad: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
+        """Find spikes in integer frames: compared as such, and only frames where something sticks out are converted."""
+        limit = self._whole_limits.get(frames.dtype.str)
+        if limit is None:
+            # a whole number exceeds a limit where it exceeds the whole number below; nothing exceeds the type's top
+            top = np.iinfo(frames.dtype).max
+            below = np.where(self.good, np.floor(self.limit.astype(np.float64)), top)
+            limit = self._whole_limits[frames.dtype.str] = np.minimum(below, top).astype(frames.dtype)
+        some = np.flatnonzero((frames > limit).any(axis=(1, 2)))
+        if not some.size:
+            return None
+        found = self.find(frames[some].astype(np.float32), None if bad is None else bad[some])
+        if found is None:
+            return None
+        flags = np.zeros(frames.shape, bool)
+        flags[some] = found
+        return flags
+
+    @cached_property
+    def _whole_limits(self) -> dict[str, NDArray[Any]]:
+        """Limits ``(h, w)`` in integer types, as they are needed."""
+        return {}
 
     def _exceeds_neighbours(
         self,

@@ -40,7 +40,7 @@ class Cutting:
         """Whether more than the window is needed."""
         return self.moves is not None or self.remap is not None
 
-    def fit(self, planes: NDArray[Any], frames: NDArray[np.int64] | None, kind: type) -> NDArray[Any]:
+    def fit(self, planes: NDArray[Any], frames: NDArray[np.int64] | None, kind: Any) -> NDArray[Any]:
         """Cut planes ``(n, h, w)`` out; `frames` are their numbers, None for planes that hold for all."""
         size = self.window.size
         out: NDArray[Any] = np.empty((len(planes), size, size), kind)
@@ -63,10 +63,12 @@ class Cutting:
 class Piece:
     """One block after cleaning and cutting."""
 
-    counts: NDArray[np.float32]
+    counts: NDArray[Any]
     measured: NDArray[np.bool_]  # (1 or n, N, N)
     block: Block
     saturated: NDArray[np.bool_] | None
+    totals: NDArray[np.float64]
+    negative: NDArray[np.int64] | int
 
 
 class Stack:
@@ -103,22 +105,26 @@ class Stack:
         if remap is not None:
             values, good = remap.counts(values), None if good is None else remap.good(good)
         measured = self.base if good is None else self.cutting.fit(good, frames, bool)
-        counts = self.cutting.fit(values, frames, np.float32)
-        counts *= measured  # a bin with one bad pixel holds part of its counts
+        counts = self.cutting.fit(values, frames, sum_type(values.dtype, self.cutting.window.bin))
+        if not measured.all():
+            counts *= measured  # a bin with one bad pixel holds part of its counts
         saturated = block.saturated
         if saturated is not None and self.cutting.reads_whole:
             saturated = saturated[(slice(None), *self.cutting.window.source)]
-        return Piece(counts, measured, block, saturated)
+        totals = counts.sum(axis=(1, 2), dtype=np.float64)
+        negative = 0 if counts.dtype.kind == "u" else np.count_nonzero(counts < 0, axis=(1, 2))
+        return Piece(counts, measured, block, saturated, totals, negative)
 
     def add(self, part: slice, piece: Piece) -> None:
         """Take in one block."""
         out, block = piece.counts, piece.block
-        self.totals[part] = out.sum(axis=(1, 2), dtype=np.float64)
-        self.negative[part] = np.count_nonzero(out < 0, axis=(1, 2))
+        self.totals[part], self.negative[part] = piece.totals, piece.negative
         self.nonfinite[part], self.marked[part], self.spikes[part] = block.nonfinite, block.marked, block.spikes
         self.offsets[part] = block.offset
         self.unusable[part] = ~piece.measured.any(axis=(1, 2))
-        self.empty[part] = block.blank | ~out.any(axis=(1, 2))
+        nothing = piece.totals == 0
+        nothing[nothing] = ~out[nothing].any(axis=(1, 2))
+        self.empty[part] = block.blank | nothing
         self.counts.put(part, out)
         self.ever |= ~piece.measured.all(axis=0)
         self._add_saturated(piece.saturated, part)
@@ -200,6 +206,17 @@ class Stack:
             lines.append(f"negative: {100 * share:.3g} % of the counts are below zero; kept as they are")
         lines.append(f"frames: {len(used)} of {len(self.totals)} used, {left_out} left out")
         return lines
+
+
+def sum_type(dtype: np.dtype[Any], bin: int) -> np.dtype[Any]:
+    """Type in which the sums over `bin` x `bin` values of a type are exact; float32 for all but integers."""
+    if dtype.kind not in "iu":
+        return np.dtype(np.float32)
+    if bin == 1:
+        return dtype
+    if dtype.itemsize <= 2 and bin <= 256:
+        return np.dtype(np.uint32 if dtype.kind == "u" else np.int64)
+    return np.dtype(np.int64)
 
 
 def kept(array: NDArray[Any], used: NDArray[np.int64]) -> NDArray[Any]:

@@ -78,17 +78,26 @@ class Window:
         For bool arrays the sum is "all of the bin" and padding is False.
         """
         target = tuple(slice(s.start - a, s.stop - a) for s, a in zip(self.source, self.start, strict=True))
+        whole = part.shape[1:] == (self.side, self.side)
         if self.bin == 1:
-            out[...] = 0
+            if not whole:
+                out[...] = 0
             out[(slice(None), *target)] = part
             return
-        padded = np.zeros((len(part), self.side, self.side), part.dtype)
-        padded[(slice(None), *target)] = part
-        binned = padded.reshape(len(part), self.size, self.bin, self.size, self.bin)
-        if part.dtype == bool:
-            np.all(binned, axis=(2, 4), out=out)
-        else:
-            np.sum(binned, axis=(2, 4), out=out)
+        add = np.logical_and if part.dtype == bool else np.add
+        for frame, binned in zip(part, out, strict=True):  # a frame stays in the core's cache
+            if whole:
+                padded = frame
+            else:
+                padded = np.zeros((self.side, self.side), part.dtype)
+                padded[target] = frame
+            # strided sums are some ten times faster than a reduction over two axes of a reshaped array
+            rows = padded[0 :: self.bin].astype(out.dtype)
+            for k in range(1, self.bin):
+                add(rows, padded[k :: self.bin], out=rows)
+            binned[...] = rows[:, 0 :: self.bin]
+            for k in range(1, self.bin):
+                add(binned, rows[:, k :: self.bin], out=binned)
 
     def steps(self) -> list[str]:
         """Say what the window does to a frame."""

@@ -121,9 +121,11 @@ def run(
     command
         To run instead of `read`; whatever it returns counts as equal.
     """
+    began = time.monotonic()
     refusal = None if command is not None or path.is_dir() else _guarded(path)
     if refusal is not None:
-        return Outcome("refused", str(refusal), 0.0, 0)
+        seconds = time.monotonic() - began
+        return Outcome("refused" if seconds < MAX_SECONDS else "hang", str(refusal), seconds, 0)
 
     def work() -> tuple[str, str]:
         if command is None:

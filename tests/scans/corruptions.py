@@ -305,7 +305,8 @@ BARE = ("bits anywhere", "bits in structure", "bytes in string heaps", "overwrit
 def beyond_notice(sample: Sample, kind: str, differ: set[str]) -> bool:
     """Tell whether nobody could notice that the values `differ`, for the file has no check sums over them."""
     open_to_it = sample.protected == "" or (sample.protected == "frames" and "frames" not in differ)
-    return open_to_it and (kind in BARE or differ == {"title"})
+    by_mask = differ <= {"mask", "mean", "totals", "prepared", "prepared mask"}  # anything but zero there means bad
+    return open_to_it and (kind in BARE or differ == {"title"} or (kind == "NaN, inf, huge" and by_mask))
 
 
 # Values that matter are damaged more often than by chance.
