@@ -28,8 +28,10 @@ def main() -> None:
     parser.add_argument("--command", action="store_true", help="run 'halfbit inspect' instead")
     parser.add_argument("--show", default="silent,error,hang,crash,memory", help="outcomes that are listed")
     parser.add_argument("--slice", default="0/1", help="i/n: every n-th case from the i-th on")
+    parser.add_argument("--seconds", type=float, default=runs.MAX_SECONDS, help="limit of one run")
     parser.add_argument("--json", help="file for the outcomes")
     args = parser.parse_args()
+    runs.MAX_SECONDS = args.seconds
     with tempfile.TemporaryDirectory() as folder:
         survey(args, Path(folder))
 

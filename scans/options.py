@@ -45,7 +45,8 @@ class PrepareOptions:
     spikes
         Mask single values far above what neighbours and other frames allow (cosmic rays).
     beamstop
-        "mask" what it covers, "divide" by its fitted transmission, or "none".
+        "divide": what it lets through counts with its fitted transmission (in the response); "mask" what it
+        covers; or "none".
     merge
         Merge exposures of one position.
     flux

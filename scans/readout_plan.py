@@ -168,6 +168,9 @@ class _Plan:
             lacking[here] = none if flags.bad is None else none | flags.bad
             if kind in "iu":
                 top.append(top_values(stored, self.readout.usable, self.readout.limit))
+        lit = self.sample.any(axis=(1, 2))
+        if lit.any() and not lit.all():  # dropped frames say nothing of the detector
+            self.sample, lacking, self.numbers = self.sample[lit], lacking[lit], self.numbers[lit]
         good = self.readout.usable
         if self.readout.marks and noise_below_zero(self.sample, good, NEGATIVE_MARKS):
             self.set(marks=False)

@@ -35,8 +35,10 @@ def test_photon_counters_come_out_bit_for_bit(name, photons):
     bare = replace(scan, frames=frames, counts_per_photon=None, beam_centre_px=None)
     out = prepare(bare, centre_px=(48, 48))
     np.testing.assert_array_equal(out.counts, frames)
-    assert out.mask.ndim == 2 and out.mask.all()
-    assert out.response is None and (out.flux == 1).all()
+    assert out.mask.ndim == 2
+    assert out.mask.all()
+    assert out.response is None
+    assert (out.flux == 1).all()
     assert no_correction(out)
 
 
@@ -45,7 +47,8 @@ def test_noise_free_fractions_are_left_alone(catalyst):
     frames = (patterns * 1e6).astype(np.float32)
     out = prepare(replace(bare, frames=frames), centre_px=(48, 48))
     np.testing.assert_array_equal(out.counts, frames)
-    assert out.mask.all() and no_correction(out)
+    assert out.mask.all()
+    assert no_correction(out)
 
 
 @pytest.mark.parametrize("masked", [False, True])
