@@ -26,7 +26,7 @@ def exposure_factors(
 ) -> NDArray[np.float64] | None:
     """Return the exposure of each frame over the median one ``(J,)``; None where all are alike.
 
-    It is the recorded one, or told from the totals. Told from the totals it is good enough to see which frames are empty, not to merge them.
+    It is the recorded one, or told from the totals: good enough to see which frames are empty, not to merge them.
     """
     if exposures_s is not None:
         return exposures_s / np.median(exposures_s) if np.ptp(exposures_s) > 0 else None
@@ -62,12 +62,24 @@ def merge_prepared(prepared: PreparedScan, ever_bad: NDArray[np.bool_]) -> Prepa
     if groups is None:
         return prepared
     if len(groups.members) == len(totals):  # told apart, but no two frames belong together
-        flux = prepared.flux * groups.times / np.median(groups.times)
-        said = {"steps": (*prepared.steps, groups.steps[0]), "findings": (*prepared.findings, *groups.findings)}
-        return replace(prepared, flux=flux.astype(np.float32), **said)
+        return replace(
+            prepared,
+            flux=(prepared.flux * groups.times / np.median(groups.times)).astype(np.float32),
+            steps=(*prepared.steps, groups.steps[0]),
+            findings=(*prepared.findings, *groups.findings),
+        )
     # exposure times are in the response from here on; what is left of the flux is the monitor's
     flux = prepared.flux if times is None else (prepared.flux / (times / np.median(times))).astype(np.float32)
     return _merge(replace(prepared, flux=flux), groups)
+
+
+def _left_out(prepared: PreparedScan, groups: ExposureGroups) -> tuple[tuple[int, str], ...]:
+    """Frames left out before, and those that are in another one now."""
+    left_out = dict(prepared.left_out)
+    for members in groups.members:
+        frame = int(prepared.frame_index[members[0]])
+        left_out |= {int(prepared.frame_index[j]): f"{MERGED} {frame}" for j in members[1:]}
+    return tuple(sorted(left_out.items()))
 
 
 def _merge(prepared: PreparedScan, groups: ExposureGroups) -> PreparedScan:
@@ -97,10 +109,6 @@ def _merge(prepared: PreparedScan, groups: ExposureGroups) -> PreparedScan:
         mask.put(k, measured)
         noise[k] = _read_noise(merged, measured)
     first = np.array([members[0] for members in groups.members])
-    left_out = dict(prepared.left_out)
-    for members in groups.members:
-        frame = int(prepared.frame_index[members[0]])
-        left_out |= {int(prepared.frame_index[j]): f"{MERGED} {frame}" for j in members[1:]}
     return replace(
         prepared,
         counts=photons.finish(),
@@ -110,7 +118,7 @@ def _merge(prepared: PreparedScan, groups: ExposureGroups) -> PreparedScan:
         read_noise=float(np.median(noise)),
         positions_m=np.stack([prepared.positions_m[members].mean(axis=0) for members in groups.members]),
         frame_index=prepared.frame_index[first],
-        left_out=tuple(sorted(left_out.items())),
+        left_out=_left_out(prepared, groups),
         steps=(*prepared.steps, *groups.steps),
         findings=(*prepared.findings, *groups.findings),
     )

@@ -23,6 +23,7 @@ from scans.readout_findings import bad_pixel_findings, charge_sharing, doubtful_
 from scans.readout_sample import (
     fill_from_other_frames,
     has_pedestal,
+    largest_gain,
     noise_below_zero,
     suspected_saturation,
     top_values,
@@ -180,7 +181,7 @@ class _Plan:
         self.statistics.add(self.sample)
         self.findings += suspected_saturation(top)
         if self.scan.dark is None and not self.scan.prepared:
-            self.pedestal = has_pedestal(self.sample, good, whole=kind != "f")
+            self.pedestal = has_pedestal(self.sample, good, whole=kind != "f", gain=self.stored_gain)
         if self.readout.darks is not None:
             self.readout.subtract_dark(self.sample, index)
 
@@ -315,11 +316,16 @@ class _Plan:
         return stop
 
     def spikes(self) -> None:
-        if self.options.spikes is False or self.scan.frames.dtype.kind == "f":
+        few = len(self.sample) < FEWEST_FRAMES
+        if self.options.spikes is False or self.scan.frames.dtype.kind == "f" or few:
             return
         levels = HighLevels(self.readout.usable.shape)
         for frame in self.sample:
             levels.add(np.where(self.readout.usable, frame, 0)[None])
+        gain, noise = self.readout.gain, self.readout.read_noise * self.readout.gain
+        if self.readout.unit == "ADU":  # too low a gain would make spikes of photons
+            largest, own = largest_gain(self.sample, self.readout.usable)
+            gain, noise = max(gain, largest), max(noise, own)
         dim = self.readout.usable
         if not self.has_offset or self.readout.unit == "photon":
             dim = dim & (levels.high < RAY_PHOTONS * self.readout.gain)
@@ -328,8 +334,8 @@ class _Plan:
             dim,
             n_frames=levels.n,
             mean=levels.mean,
-            counts_per_photon=self.readout.gain,
-            read_noise=self.readout.read_noise * self.readout.gain,
+            counts_per_photon=gain,
+            read_noise=noise,
         )
         if plan is not None:
             self.set(spikes=plan)

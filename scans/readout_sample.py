@@ -52,7 +52,9 @@ def noise_below_zero(sample: NDArray[np.floating], good: NDArray[np.bool_], mark
     return bool(sometimes.sum() > MARKED_SOMETIMES * sometimes.size)
 
 
-def has_pedestal(sample: NDArray[np.floating], good: NDArray[np.bool_], *, whole: bool) -> bool:
+def has_pedestal(
+    sample: NDArray[np.floating], good: NDArray[np.bool_], *, whole: bool, gain: float | None = None
+) -> bool:
     """Whether the dim pixels stand on an offset, as those of a camera without dark frames do.
 
     Photons of c counts each have a variance of c times the mean, and dim pixels are without any in some frames.
@@ -67,6 +69,8 @@ def has_pedestal(sample: NDArray[np.floating], good: NDArray[np.bool_], *, whole
         ``(h, w)`` bool.
     whole
         Values are stored as whole numbers.
+    gain
+        Counts a photon where stated: the variance over it is what photons can give at most.
     """
     lit = sample.any(axis=(1, 2))
     if lit.sum() < 4 or not good.any():
@@ -84,7 +88,22 @@ def has_pedestal(sample: NDArray[np.floating], good: NDArray[np.bool_], *, whole
     even = float(np.quantile(middle, 0.9)) < 1.2 * float(np.quantile(middle, 0.1)) and core > 0
     if not whole:
         return even and core < 0.3 * level
+    if gain is not None and level - spread**2 / gain > 0.5 * level:
+        return True
     return core < 0.3 * level or (float(np.median(lowest)) > max(0.3 * level, level - 1.5 * spread))
+
+
+def largest_gain(sample: NDArray[np.floating], good: NDArray[np.bool_]) -> tuple[float, float]:
+    """Counts a photon at most, and the rms of dim pixels, from a sample of unknown gain.
+
+    A pixel's variance over its mean is the gain and what changes of the sample add.
+    """
+    mean, variance = sample.mean(axis=0, dtype=np.float64)[good], sample.var(axis=0, dtype=np.float64)[good]
+    lit = mean > 0
+    if not lit.any():
+        return 1.0, 0.0
+    dim = mean <= np.quantile(mean, 0.1)
+    return float(np.quantile(variance[lit] / mean[lit], 0.9)), float(np.sqrt(np.median(variance[dim])))
 
 
 def top_values(stored: NDArray[Any], good: NDArray[np.bool_], limit: float | None) -> tuple[float, int]:

@@ -44,10 +44,11 @@ ALLOWED = {
     "scans.orientation_maps": "scan",
     "scans.detector": "bad_pixels darks offsets scan smear spikes",
     "scans.readout_findings": "bad_pixels gain scan",
+    "scans.readout_sample": "scan",
     "scans.readout_plan": "bad_pixels beamstop darks detector errors flat_field gain offsets options pixel_statistics "
-    "readout_findings scan smear spikes",
+    "readout_findings readout_sample scan smear spikes",
     "scans.stack": "detector errors exact_types flat_detector scan window",
-    "scans.merging": "exposures prepared",
+    "scans.merging": "exact_types exposures prepared",
     "scans.measures": "scan trajectories",
     "scans.beam": "",
     "scans.flat_detector": "",

@@ -265,6 +265,8 @@ def scan_stem(target: str) -> str:
     """Name of a scan file without folder, suffix and entry; of a pattern what its files share."""
     path = scan_file(target)
     stem = path.name if path.is_dir() else path.stem
+    if path.exists():
+        return stem or "scan"
     return re.sub(r"\{\d+-\d+\}|[*?{}\[\]]+", "", stem).strip(" _-.") or "scan"
 
 

@@ -78,7 +78,7 @@ def test_each_photon_goes_either_way_with_equal_chance(prepared, rng):
 def test_photon_halves_keep_all_else(prepared, rng):
     first, second = split_by_photons(prepared, rng)
     for half in (first, second):
-        assert half.counts.dtype == np.float32
+        assert half.counts.dtype == prepared.counts.dtype
         for name in ("mask", "positions_m", "frame_index"):
             assert np.array_equal(getattr(half, name), getattr(prepared, name))
         assert (half.geometry, half.unit, half.scan) == (prepared.geometry, prepared.unit, prepared.scan)
@@ -115,6 +115,8 @@ def test_too_few_frames_to_split(prepared):
 
 
 def test_what_counts_as_whole_photons(prepared):
+    assert has_whole_photons(prepared)  # of an unsigned type: nothing else can be in it
+    prepared = replace(prepared, counts=prepared.counts.astype(np.float32))
     counts, n = prepared.counts, prepared.counts.size
     assert has_whole_photons(prepared)
     assert not has_whole_photons(replace(prepared, unit="ADU"))

