@@ -261,6 +261,16 @@ def _per_frame(flags: NDArray[np.bool_] | None, stored: NDArray[Any]) -> NDArray
     return np.zeros(len(stored), np.int64) if flags is None else flags.sum(axis=(1, 2), dtype=np.int64)
 
 
+def sums_over(frames: NDArray[Any], axis: int) -> NDArray[Any]:
+    """Sum frames ``(n, h, w)`` over one axis, exactly for small integers, else in double precision.
+
+    Sums of up to 2^16 unsigned values of 16 bits fit into 32 bits, which takes half the time of doubles.
+    """
+    small = frames.dtype.kind == "u" and frames.dtype.itemsize <= 2 and frames.shape[axis] <= 1 << 16
+    sums: NDArray[Any] = frames.sum(axis=axis, dtype=np.uint32 if small else np.float64)
+    return sums
+
+
 def sample_index(scan: Scan) -> NDArray[np.int64]:
     """Numbers of a bounded sample of frames: pairs of neighbours, evenly spread over the scan."""
     frame_bytes = int(np.prod(scan.frames.shape[1:])) * scan.frames.dtype.itemsize

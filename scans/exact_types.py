@@ -56,7 +56,11 @@ def _need(block: NDArray[Any]) -> _Need:
 
 
 def _is_whole(block: NDArray[Any]) -> bool:
-    return block.dtype.kind in "iu" or bool((np.trunc(block) == block).all())
+    if block.dtype.kind in "iu":
+        return True
+    # fractions show at once in a small part
+    few = block.reshape(-1)[:4096]
+    return bool((np.trunc(few) == few).all()) and bool((np.trunc(block) == block).all())
 
 
 def _float32_holds(block: NDArray[Any]) -> bool:
@@ -114,7 +118,9 @@ class ExactStack:
                 expected=f"frames of shape {(len(place), *self.shape[1:])}, for a stack not finished",
                 fix="Put every block in the place that it was read from, before `finish`.",
             )
-        self._promote(self._need | _need(block))
+        # float32 already, by need: it holds whatever comes in float32, so that nothing is looked at
+        if not (self.dtype == block.dtype == np.float32):
+            self._promote(self._need | _need(block))
         self._values()[place.start : place.stop] = block
         self._filled = max(self._filled, place.stop * math.prod(self.shape[1:]))
 

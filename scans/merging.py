@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from scans.errors import InputError
 from scans.exact_types import ExactStack
 from scans.exposures import ExposureGroups, Merged, group_exposures, merge_exposures
 from scans.prepared import PreparedScan
@@ -27,8 +28,21 @@ def exposure_factors(
     """Return the exposure of each frame over the median one ``(J,)``; None where all are alike.
 
     It is the recorded one, or told from the totals: good enough to see which frames are empty, not to merge them.
+
+    Raises
+    ------
+    InputError
+        Recorded exposures that are not positive.
     """
     if exposures_s is not None:
+        bad = ~(np.isfinite(exposures_s) & (exposures_s > 0))
+        if bad.any():
+            raise InputError(
+                f"exposure {exposures_s[bad][0]:g} s in {bad.sum()} of {len(bad)} frames",
+                where="exposures of the frames",
+                expected="positive numbers, in seconds",
+                fix="Correct the exposures, or leave them out: they are then told from the counts.",
+            )
         return exposures_s / np.median(exposures_s) if np.ptp(exposures_s) > 0 else None
     if not lit.any():
         return None

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from scans.backlash import FEWEST_FRAMES, estimate_backlash
 from scans.beam import BeamDisc, find_beam
-from scans.detector import Readout
+from scans.detector import Readout, sums_over
 from scans.geometry import Geometry
 from scans.measures import measured_overlap, probe_size, raster_regularity
 from scans.options import PrepareOptions
@@ -195,13 +195,13 @@ def first_look(
 class _Seen(NamedTuple):
     """Sums over one block: over its frames ``(h, w)``, and of each frame ``(n,)`` (row and column profiles)."""
 
-    total: NDArray[np.float64]
+    total: NDArray[Any]
     n_seen: NDArray[np.int64]
     maximum: NDArray[np.floating]
     saturated: NDArray[np.int64] | None
     totals: NDArray[np.float64]
     zero: NDArray[np.bool_]
-    profiles: tuple[NDArray[np.float64], NDArray[np.float64]]
+    profiles: tuple[NDArray[Any], NDArray[Any]]
     near: NDArray[np.float64] | None
 
 
@@ -238,7 +238,8 @@ class _Sums:
         """Sum up one block; may run in a thread, changes nothing."""
         block = self.readout.clean(stored, np.arange(part.start, part.stop))
         values, good, n = block.values, self.readout.good, len(stored)
-        totals = values.sum(axis=(1, 2), dtype=np.float64)
+        rows = sums_over(values, 2)
+        totals = rows.sum(axis=1, dtype=np.float64)
         if block.bad is None:
             n_seen, unmeasured = n * good, np.full(n, not good.any())
             maximum = np.where(good, values.max(axis=0), -np.inf)
@@ -246,10 +247,11 @@ class _Sums:
             measured = good & ~block.bad
             n_seen, unmeasured = measured.sum(axis=0), np.count_nonzero(measured, axis=(1, 2)) == 0
             maximum = np.where(measured, values, -np.inf).max(axis=0)
-        total = values.sum(axis=0, dtype=np.float64)
+        total = sums_over(values, 0)
         if self.weighs:
             values = values * self.weight
-        profiles = values.sum(axis=2, dtype=np.float64), values.sum(axis=1, dtype=np.float64)
+            rows = sums_over(values, 2)
+        profiles = rows, sums_over(values, 1)
         near = None
         if self.near is not None:
             near = np.einsum("nyx,yx->n", values[(slice(None), *self.box)], self.near, dtype=np.float64)
@@ -263,7 +265,7 @@ class _Sums:
         if seen.saturated is not None:
             self.saturated += seen.saturated
         self.totals[part], self.zero[part] = seen.totals, seen.zero
-        mass = seen.profiles[0].sum(axis=1)
+        mass = seen.profiles[0].sum(axis=1, dtype=np.float64)
         lit = mass > 0
         for axis, profile in enumerate(seen.profiles):
             moment = profile[lit] @ np.arange(profile.shape[1])

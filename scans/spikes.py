@@ -83,23 +83,31 @@ class SpikePlan:
         if frames.dtype.kind in "iu":
             return self._find_whole(frames, bad)
         # where nothing sticks out of the other frames, nothing costs more than this comparison
-        candidates = (frames > self.limit) & self.good
-        if bad is not None:
-            candidates &= ~bad
-        where = np.flatnonzero(candidates)
+        where = self._candidates(frames, bad)
         if not where.size:
             return None
-        flags = np.zeros(frames.shape, bool)
+        flags, struck = np.zeros(frames.shape, bool), []
         for _ in range(ROUNDS):
             chosen = where[self._exceeds_neighbours(frames, where, flags, bad)]
             if not chosen.size:
                 break
             flags.reshape(-1)[chosen] = True
+            struck.append(chosen)
             where = np.setdiff1d(where, chosen, assume_unique=True)
-        if not flags.any():
+        if not struck:
             return None
-        self._add_halo(frames, flags, bad)
+        self._add_halo(frames, flags, np.concatenate(struck), bad)
         return flags
+
+    def _candidates(self, frames: NDArray[np.floating], bad: NDArray[np.bool_] | None) -> NDArray[np.int64]:
+        """Flat indices of good pixels above the limit; most frames have none, so they are looked at one by one."""
+        above, size, found = np.empty(self.good.shape, bool), self.good.size, []
+        for j, frame in enumerate(frames):
+            np.greater(frame, self.limit, out=above)
+            if above.any():
+                np.logical_and(above, self.good if bad is None else self.good & ~bad[j], out=above)
+                found.append(j * size + np.flatnonzero(above))
+        return np.concatenate(found) if found else np.zeros(0, np.int64)
 
     def _find_whole(self, frames: NDArray[Any], bad: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
         """Find spikes in integer frames: compared as such, and only frames where something sticks out are converted."""
@@ -109,7 +117,8 @@ class SpikePlan:
             top = np.iinfo(frames.dtype).max
             below = np.where(self.good, np.floor(self.limit.astype(np.float64)), top)
             limit = self._whole_limits[frames.dtype.str] = np.minimum(below, top).astype(frames.dtype)
-        some = np.flatnonzero((frames > limit).any(axis=(1, 2)))
+        above = np.empty(self.good.shape, bool)
+        some = np.flatnonzero([bool(np.greater(frame, limit, out=above).any()) for frame in frames])
         if not some.size:
             return None
         found = self.find(frames[some].astype(np.float32), None if bad is None else bad[some])
@@ -156,9 +165,15 @@ class SpikePlan:
         limit = expected + SIGMA * np.sqrt(self.gain * np.maximum(expected, self.gain) + self.variance)
         return np.asarray(frames.reshape(-1)[where] > limit)
 
-    def _add_halo(self, frames: NDArray[np.floating], flags: NDArray[np.bool_], bad: NDArray[np.bool_] | None) -> None:
-        """Flag, in place, pixels that touch a spike and exceed the lower limit."""
-        n, y, x = np.nonzero(flags)
+    def _add_halo(
+        self,
+        frames: NDArray[np.floating],
+        flags: NDArray[np.bool_],
+        struck: NDArray[np.int64],
+        bad: NDArray[np.bool_] | None,
+    ) -> None:
+        """Flag, in place, pixels that touch a spike (flat indices `struck`) and exceed the lower limit."""
+        n, y, x = np.unravel_index(struck, flags.shape)
         for dy, dx in AROUND:
             inside = (y + dy >= 0) & (y + dy < frames.shape[1]) & (x + dx >= 0) & (x + dx < frames.shape[2])
             at = n[inside], y[inside] + dy, x[inside] + dx

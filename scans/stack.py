@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from scans.detector import WHOLE, Block, Readout
+from scans.detector import WHOLE, Block, Readout, sums_over
 from scans.errors import InputError
 from scans.exact_types import ExactStack
 from scans.flat_detector import FlatRemap
@@ -111,8 +111,9 @@ class Stack:
         saturated = block.saturated
         if saturated is not None and self.cutting.reads_whole:
             saturated = saturated[(slice(None), *self.cutting.window.source)]
-        totals = counts.sum(axis=(1, 2), dtype=np.float64)
-        negative = 0 if counts.dtype.kind == "u" else np.count_nonzero(counts < 0, axis=(1, 2))
+        totals = sums_over(counts, 2).sum(axis=1, dtype=np.float64)
+        none_below = counts.dtype.kind == "u" or (counts.size > 0 and counts.min() >= 0)
+        negative = 0 if none_below else np.count_nonzero(counts < 0, axis=(1, 2))
         return Piece(counts, measured, block, saturated, totals, negative)
 
     def add(self, part: slice, piece: Piece) -> None:

@@ -39,13 +39,13 @@ def record(
     expected = pattern * photons
     exposure = model.expose(expected, np.random.default_rng(seed), dark_frames=darks, exposures_s=exposures_s)
     known: dict[str, Any] = {"counts_per_photon": model.counts_per_photon, "beam_centre_px": ideal.beam_centre_px}
-    scan = Scan(
-        exposure.frames, ideal.positions_m, ideal.geometry, dark=exposure.darks, zone_plate=ideal.zone_plate
-    )
+    scan = Scan(exposure.frames, ideal.positions_m, ideal.geometry, dark=exposure.darks, zone_plate=ideal.zone_plate)
     return replace(scan, **(known | facts)), expected, exposure
 
 
-def chi_square(prepared: PreparedScan, expected: NDArray[np.float64], variance: float = 0.0) -> tuple[float, float, float]:
+def chi_square(
+    prepared: PreparedScan, expected: NDArray[np.float64], variance: float = 0.0
+) -> tuple[float, float, float]:
     """Compare counts with expected photons ``(J, N, N)`` of the used frames.
 
     Gives the ratio of the sums, the mean difference in pixels of less than 0.2 photons, and
@@ -74,7 +74,9 @@ def same(a: PreparedScan, b: PreparedScan) -> list[str]:
     differs = [
         name
         for name in ("counts", "mask", "response", "flux", "positions_m")
-        if not np.array_equal(np.asarray(getattr(a, name), object if getattr(a, name) is None else None), getattr(b, name))
+        if not np.array_equal(
+            np.asarray(getattr(a, name), object if getattr(a, name) is None else None), getattr(b, name)
+        )
     ]
     differs += [name for name in ("geometry", "unit", "read_noise") if getattr(a, name) != getattr(b, name)]
     return differs + (["dtype"] if a.counts.dtype != b.counts.dtype else [])

@@ -54,7 +54,11 @@ def test_two_exposures_are_merged_to_a_high_dynamic_range():
 def _two(source, times, limit):
     """Photon counter that saturates at `limit`."""
     scan, expected, _ = record(DetectorModel(), 2e6, darks=0, source=source, exposures_s=times)
-    return replace(scan, frames=np.minimum(scan.frames, limit), saturation=float(limit), exposures_s=times), expected, None
+    return (
+        replace(scan, frames=np.minimum(scan.frames, limit), saturation=float(limit), exposures_s=times),
+        expected,
+        None,
+    )
 
 
 def test_exposures_that_nobody_recorded_are_guessed_and_told():
@@ -78,7 +82,7 @@ def test_short_exposures_of_a_wide_range_are_not_taken_for_a_closed_shutter():
 def test_exposures_without_a_partner_stay_and_the_flux_has_them():
     ideal, pattern = patterns("catalyst", 60)
     times = np.tile([0.2, 1.0], 30)
-    scan, expected, _ = record(DetectorModel(), 1e5, darks=0, source=(ideal, pattern), exposures_s=times)
+    scan, _expected, _ = record(DetectorModel(), 1e5, darks=0, source=(ideal, pattern), exposures_s=times)
     for known in (times, None):
         prepared = prepare(replace(scan, exposures_s=known))
         np.testing.assert_array_equal(prepared.counts, scan.frames)
@@ -93,7 +97,9 @@ def test_the_monitor_beside_exposures(integrates):
     # ring current that falls by 30 %: the flux of a merged frame is the monitor's alone
     source, times = pairs()
     decay = np.exp(-0.36 * np.arange(60) / 60)
-    scan, expected, _ = record(DetectorModel(), 1e5, darks=0, source=(source[0], source[1] * decay[:, None, None]), exposures_s=times)
+    scan, _expected, _ = record(
+        DetectorModel(), 1e5, darks=0, source=(source[0], source[1] * decay[:, None, None]), exposures_s=times
+    )
     monitor = 17 * decay * (times if integrates else 1)
     prepared = prepare(replace(scan, exposures_s=times, monitor=monitor))
     assert len(prepared.counts) == 30
@@ -105,7 +111,7 @@ def test_the_monitor_beside_exposures(integrates):
 def test_merged_frames_of_a_camera_have_the_read_noise_of_both():
     source, times = pairs(ratio=4.0)
     noisy = replace(CCD, read_noise_e=400.0)
-    scan, expected, exposure = record(noisy, 3e5, source=source, exposures_s=times)
+    scan, expected, _exposure = record(noisy, 3e5, source=source, exposures_s=times)
     prepared = prepare(replace(scan, exposures_s=times))
     model = model_of(prepared, expected, 1.25)
     good = np.broadcast_to(prepared.mask, model.shape)
@@ -125,7 +131,7 @@ def test_merging_can_be_left_out():
 
 def test_a_merged_scan_prepared_again_is_the_same():
     source, times = pairs()
-    scan, expected, _ = _two(source, times, 2000)
+    scan, _expected, _ = _two(source, times, 2000)
     prepared = prepare(scan)
     assert not same(prepare(prepared.as_scan()), prepared)
 

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from dirty_scans import CCD, chi_square, codes, patterns, record
+from scipy import ndimage
 
 from scans.detector_model import DetectorModel, dirty_detector
+from scans.flat_detector import FlatRemap
 from scans.geometry import Geometry
 from scans.preparation import prepare
 from scans.readout_plan import plan_readout
@@ -38,7 +40,9 @@ def knowable(expected, truth):
     return (light.sum(0) >= 200) & (light.sum(0) ** 2 / (light**2 + light).sum(0) >= 10)
 
 
-@pytest.mark.parametrize(("photons", "noise_e", "offset"), [(3e4, 10, (3.3, -2.4)), (1e5, 5, (0, 0)), (1e5, 1, (-4.6, 5.2))])
+@pytest.mark.parametrize(
+    ("photons", "noise_e", "offset"), [(3e4, 10, (3.3, -2.4)), (1e5, 5, (0, 0)), (1e5, 1, (-4.6, 5.2))]
+)
 def test_a_dirty_detector_of_which_nothing_is_known(photons, noise_e, offset):
     source = patterns("testchart", 90, frame_px=96, centre_offset_y_px=offset[0], centre_offset_x_px=offset[1])
     model = dirty_detector(read_noise_e=noise_e, dead=60, hot=30, warm=15, stuck=8, adc_top=(1 << 32) - 1)
@@ -101,8 +105,11 @@ def test_cosmic_rays_are_masked_frame_by_frame():
     hit = exposure.truth.spikes
     # what is masked was hit, or touches what was (shared charge); what was hit and is far above all is masked
     assert (~prepared.mask & hit).sum() >= 0.6 * (~prepared.mask).sum()
-    left = prepared.mask & (prepared.counts > 30) & (expected < 1)
-    assert left.sum() <= 0.05 * hit.sum()  # a pixel hit in two frames is not seen
+    # away from bright speckles, which move from frame to frame
+    quiet = ndimage.maximum_filter(expected.max(axis=0), 5) < 5
+    clear = hit & quiet & (exposure.frames > CCD.dark_level + 30 * 20)
+    assert clear.sum() >= 10
+    assert not (clear & prepared.mask).any()
     assert abs(chi_square(prepared, expected)[1]) < 0.02
     assert abs(chi_square(prepared, expected)[0] - 1) < 0.005
 
@@ -174,7 +181,7 @@ def test_every_stored_type_of_a_camera_gives_the_same(dtype):
 
 def test_noise_below_zero_is_no_mark():
     # noise of 0.4 counts: -1 comes up in every tenth value, -2 hardly ever
-    scan, expected, _ = record(DetectorModel(read_noise_e=0.4 * 915 / 3.65), darks=0)
+    scan, _expected, _ = record(DetectorModel(read_noise_e=0.4 * 915 / 3.65), darks=0)
     assert (scan.frames < 0).mean() > 0.02
     assert scan.frames.min() >= -2
     prepared = prepare(scan)
@@ -184,7 +191,7 @@ def test_noise_below_zero_is_no_mark():
 
 @pytest.mark.parametrize("n", [1, 2, 3, 7])
 def test_few_frames_estimate_nothing(n):
-    scan, expected, _ = record(replace(CCD, frame_drift=1.0, hot=5), darks=0, source=patterns("catalyst", 60))
+    scan, _expected, _ = record(replace(CCD, frame_drift=1.0, hot=5), darks=0, source=patterns("catalyst", 60))
     scan = replace(scan, frames=scan.frames[:n], positions_m=scan.positions_m[:n], counts_per_photon=None)
     prepared = prepare(scan)
     assert prepared.unit == "ADU"
@@ -258,3 +265,51 @@ def test_a_beam_that_drifts_is_followed(bin_, masked, rng):
         there = np.stack([np.roll(f, -m, axis=(0, 1)) for f, m in zip(masks, moves, strict=True)])[:, middle, middle]
         there = there.reshape(96, 48 // bin_, bin_, 48 // bin_, bin_).all(axis=(2, 4))
         np.testing.assert_array_equal(good, there[sure])
+
+
+@pytest.mark.xfail(strict=True, reason="Stack.response does not follow the moves of the window yet")
+def test_the_response_stays_on_the_detector_while_the_window_moves(rng):
+    ideal, pattern = patterns("catalyst", 96)
+    line = np.linspace(-3, 3, 96)
+    moved = np.stack([np.roll(p, m, axis=0) for p, m in zip(pattern, np.rint(2 * line).astype(int), strict=True)])
+    flat = rng.normal(1, 0.1, (64, 64)).clip(0.5)
+    frames = rng.poisson(moved * flat * 1e5).astype(np.uint16)
+    prepared = prepare(replace(ideal, frames=frames, counts_per_photon=1.0, flat=flat), size=48)
+    assert prepared.response is not None
+    expected = (pattern * 1e5)[:, 8:56, 8:56] / np.median(flat)
+    sure = np.abs(2 * line - np.rint(2 * line)) < 0.35
+    model = expected * np.median(flat) * np.broadcast_to(prepared.response, expected.shape)
+    scale = prepared.counts.sum() / model.sum()
+    difference = prepared.counts[sure] - scale * model[sure]
+    assert (difference**2).sum() / (scale * model[sure]).sum() == pytest.approx(1, abs=0.1)
+
+
+@pytest.mark.parametrize("bin_", [1, 2])
+def test_a_flat_detector_is_mapped_with_crop_and_bin(bin_):
+    # uniform light in frequency space: on the detector a pixel sees the share 1/J of it (see flat_detector)
+    n, pixel, distance = 64, 4e-4, 0.05
+    u = (np.arange(n) - 32) * pixel / distance
+    t2 = u[:, None] ** 2 + u[None, :] ** 2
+    light = 1e4 * (1 + t2) ** -2.0  # 1 - s² = 1 / (1 + t²)
+    frames = np.repeat(light[None], 4, axis=0).astype(np.float32)
+    j = np.arange(4.0)
+    geometry = Geometry(700.0, distance, (pixel, pixel), (n, n))
+    scan = Scan(frames, np.stack([j**1.5, j], axis=1) * 1e-7, geometry, beam_centre_px=(32.0, 32.0))
+    prepared = prepare(replace(scan, counts_per_photon=1.0), flat_detector=True, size=40 // bin_, bin=bin_)
+    assert prepared.mask.all()
+    assert prepared.response.min() < 0.95
+    np.testing.assert_allclose(prepared.normalised(), 1e4 * bin_**2, rtol=0.01)
+    plan = FlatRemap.plan((n, n), (32.0, 32.0), (pixel, pixel), distance)
+    assert plan.response[32, 32] == 1
+
+
+def test_a_flat_field_is_binned_with_the_counts():
+    ideal, _pattern = patterns()
+    flat = np.random.default_rng(4).normal(1, 0.05, (64, 64))
+    frames = np.random.default_rng(5).poisson(np.ones((60, 1, 1)) * 400 * flat).astype(np.uint16)
+    prepared = prepare(replace(ideal, frames=frames, counts_per_photon=1.0, flat=flat), bin=2)
+    quarter = flat.reshape(32, 2, 32, 2).mean(axis=(1, 3))
+    np.testing.assert_allclose(prepared.response / quarter, (prepared.response / quarter).mean(), rtol=1e-4)
+    # 60 frames of 1600 photons: 0.3 % (Poisson law)
+    even = prepared.normalised().mean(axis=0)
+    assert even.std() / even.mean() < 0.006
