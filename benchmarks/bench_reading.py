@@ -13,19 +13,24 @@ import tempfile
 import time
 import zlib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
 import hdf5plugin
 import numpy as np
 
-from scans import prepare
+from scans.detector import Readout
 from scans.formats.lazy import LazyFrames, lazy_frames
 from scans.geometry import Geometry
 from scans.pipeline import cores, read_ahead, work_ahead
+from scans.readout_plan import plan_readout
 from scans.scan import Scan
+from scans.stack import Cutting, Stack
+from scans.window import Window
 
-BLOCK_BYTES = 16 << 20
+BLOCK_BYTES = 4 << 20
+WAYS = ("ahead photons", "photons", "photons/2", "camera", "camera/2")
 
 
 def layouts(side: int) -> dict[str, dict]:
@@ -72,33 +77,24 @@ def bare(path: Path) -> None:
             frames[j : j + step]
 
 
-def median_seconds(ways: dict[str, Callable[[], object]], repeats: int) -> dict[str, float]:
-    """Median wall time of each way after a warm-up; in turn, so that a busy moment hits all of them."""
-    times: dict[str, list[float]] = {way: [] for way in ways}
+def median_seconds(ways: dict[str, Callable[[], object]], repeats: int) -> dict[str, tuple[float, float]]:
+    """Median wall and CPU time of each way after a warm-up; in turn, so that a busy moment hits all of them."""
+    times: dict[str, list[tuple[float, float]]] = {way: [] for way in ways}
     for _ in range(repeats + 1):
         for way, work in ways.items():
-            began = time.perf_counter()
+            wall, cpu = time.perf_counter(), time.process_time()
             work()
-            times[way].append(time.perf_counter() - began)
-    return {way: statistics.median(all_times[1:]) for way, all_times in times.items()}
+            times[way].append((time.perf_counter() - wall, time.process_time() - cpu))
+    return {way: tuple(map(statistics.median, zip(*all_times[1:], strict=True))) for way, all_times in times.items()}
 
 
-def cleaned(frames: LazyFrames, dark: np.ndarray) -> None:
-    """Dark subtracted, float32, cropped to the middle half, binned 2 x 2: a stand-in for preparing."""
-    side = frames.shape[-1]
-    window = (slice(side // 4, side - side // 4),) * 2
-    cut = dark[window].astype(np.float32)
-
-    def work(part: slice, stored: np.ndarray) -> np.ndarray:
-        out = np.empty((len(stored), side // 4, side // 4), np.float32)
-        for j, frame in enumerate(stored):  # a frame stays in the core's cache
-            values = frame.astype(np.float32) - cut
-            rows = values[0::2] + values[1::2]
-            np.add(rows[:, 0::2], rows[:, 1::2], out=out[j])
-        return out
-
-    for _ in work_ahead(work, frames, blocks(frames), window=window):
-        pass
+def prepared(scan: Scan, readout: Readout, size: int, bin: int) -> None:
+    """Do the pass of `scans.prepare` over all frames, what is to be done being decided: what grows with the scan."""
+    side = scan.frames.shape[-1]
+    stack = Stack(scan, readout, Cutting(Window.around((side / 2, side / 2), size, bin, (side, side))))
+    for part, piece in work_ahead(stack.piece, scan.frames, scan.blocks(max_bytes=BLOCK_BYTES)):
+        stack.add(part, piece)
+    stack.counts.finish()
 
 
 def blocks(frames: LazyFrames) -> list[slice]:
@@ -106,27 +102,41 @@ def blocks(frames: LazyFrames) -> list[slice]:
 
 
 def compare(folder: Path, n: int, side: int, repeats: int) -> None:
-    data = speckle(n, side)
-    dark = np.full((side, side), 1.0)
-    print(f"{n} frames of {side} x {side} uint16, {cores()} cores; share of the bare read's throughput")
-    print(f"{'storage':<26}{'bare MB/s':>10}{'read ahead':>12}{'+ stand-in':>12}{'scans.prepare':>15}")
+    photons = speckle(n, side)
+    rng = np.random.default_rng(2)
+    dark = np.rint(rng.normal(100, 2, (8, side, side)))
+    camera = np.rint(8.0 * photons + 100 + rng.normal(0, 2, photons.shape)).astype(np.uint16)
+    few = slice(0, 32)  # decisions are taken once, from a bounded sample: they are timed apart
+    began = time.process_time()
+    plain = plan_readout(replace(scan_of(photons[few], None), counts_per_photon=1.0))
+    decided = time.process_time() - began
+    charged = plan_readout(replace(scan_of(camera[few], dark), counts_per_photon=8.0))
+    print(f"{n} frames of {side} x {side} uint16, {cores()} cores; decisions on 32 frames: {decided:.1f} CPU s")
+    print("share of the bare read's throughput, wall (CPU); /2: middle half, binned 2 x 2")
+    print(f"{'storage':<26}{'bare MB/s':>10}" + "".join(f"{way:>13}" for way in WAYS))
     for name, storage in layouts(side).items():
         path = folder / "stack.h5"
-        frames = make(path, data, storage)
-        ways = {
-            "bare": lambda p=path: bare(p),
-            "ahead": lambda f=frames: [None for _ in read_ahead(f, blocks(f))],
-            "stand_in": lambda f=frames: cleaned(f, dark),
-            "prepare": lambda f=frames: prepare(
-                scan_of(f, dark), size=side // 4, bin=2, centre_px=(side / 2, side / 2)
-            ),
-        }
-        seconds = median_seconds(ways, repeats)
-        share = {way: seconds["bare"] / s for way, s in seconds.items()}
-        rate = data.nbytes / seconds["bare"] / 1e6
-        print(f"{name:<26}{rate:>10.0f}{share['ahead']:>12.2f}{share['stand_in']:>12.2f}{share['prepare']:>15.2f}")
+        seconds: dict[str, tuple[float, float]] = {}
+        for kind, data, readout, exposed in (("photons", photons, plain, None), ("camera", camera, charged, dark)):
+            scan = scan_of(make(path, data, storage), exposed)
+            ways = {
+                f"bare {kind}": lambda p=path: bare(p),
+                f"ahead {kind}": lambda s=scan: [None for _ in read_ahead(s.frames, blocks(s.frames))],
+                kind: lambda s=scan, r=readout: prepared(s, r, side, 1),
+                f"{kind}/2": lambda s=scan, r=readout: prepared(s, r, side // 4, 2),
+            }
+            seconds |= median_seconds(ways, repeats)
+        rate = photons.nbytes / seconds["bare photons"][0] / 1e6
+        print(f"{name:<26}{rate:>10.0f}" + "".join(f"{share(seconds, way):>13}" for way in WAYS), flush=True)
         print(json.dumps({"storage": name, "seconds": seconds, **versions()}))
         path.unlink()
+
+
+def share(seconds: dict[str, tuple[float, float]], way: str) -> str:
+    """Throughput of a way over that of the bare read of the same file, wall (CPU)."""
+    bare_read = seconds["bare camera" if "camera" in way else "bare photons"]
+    wall, cpu = (b / s for b, s in zip(bare_read, seconds[way], strict=True))
+    return f"{wall:.2f} ({cpu:.2f})"
 
 
 def versions() -> dict[str, object]:

@@ -94,7 +94,7 @@ def has_pedestal(
 
 
 def largest_gain(sample: NDArray[np.floating], good: NDArray[np.bool_]) -> tuple[float, float]:
-    """Counts a photon at most, and the rms of dim pixels, from a sample of unknown gain.
+    """Bound the counts a photon from above, and give the rms of dim pixels, for a sample of unknown gain.
 
     A pixel's variance over its mean is the gain and what changes of the sample add.
     """

@@ -48,7 +48,7 @@ ALLOWED = {
     "scans.readout_plan": "bad_pixels beamstop darks detector errors flat_field gain offsets options pixel_statistics "
     "readout_findings readout_sample scan smear spikes",
     "scans.stack": "detector errors exact_types flat_detector scan window",
-    "scans.merging": "exact_types exposures prepared",
+    "scans.merging": "errors exact_types exposures prepared",
     "scans.measures": "scan trajectories",
     "scans.beam": "",
     "scans.flat_detector": "",

@@ -39,6 +39,7 @@ AXIS_VALUES = ("value", "data")  # of an axis that is a group: NXpositioner, NXl
 # More points than this are no grid of positions unless there are as many frames: two lists of other things.
 LARGEST_MESH = 1_000_000
 
+
 @dataclass(frozen=True)
 class AxisPair:
     """Readings of two axes."""

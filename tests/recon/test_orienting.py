@@ -97,5 +97,3 @@ def test_few_frames_are_not_decided():
     silent, _ = unknown(Orientation())
     few = replace(silent, frames=silent.frames[:9], positions_m=silent.positions_m[:9], monitor=None)
     assert "orientation-undecided" in {f.code for f in orient(prepare(few)).findings}
-
-

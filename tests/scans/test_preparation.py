@@ -496,9 +496,7 @@ def test_reads_block_by_block_and_holds_no_more(rng, monkeypatch):
     out = prepare(scan_of(lazy, beam_centre_px=(32, 32)), progress=lambda done, n: seen.append((done, n)))
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    sample, blocks = (
-        [k for k in lazy.asked if pick == (k.stop - k.start <= 2)] for pick in (True, False)
-    )
+    sample, blocks = ([k for k in lazy.asked if pick == (k.stop - k.start <= 2)] for pick in (True, False))
     assert sum(k.stop - k.start for k in sample) <= 192  # a bounded sample before
     assert all((k.stop - k.start) * 8192 <= block_bytes for k in blocks)
     assert all(k.start % 4 == 0 for k in blocks)

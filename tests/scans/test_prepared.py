@@ -65,7 +65,7 @@ def test_the_settings_make_the_same_frames(pair):
     assert not same(prepare(scan, **settings), prepared)
 
 
-@pytest.mark.parametrize("suffix", [".cxi", ".nxs"])
+@pytest.mark.parametrize("suffix", [".cxi", pytest.param(".nxs", marks=pytest.mark.slow)])
 def test_a_written_scan_prepared_again_is_the_same(pair, suffix, tmp_path):
     prepared = pair[1]
     second = again_from_file(prepared, tmp_path / f"ready{suffix}")
