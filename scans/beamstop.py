@@ -312,7 +312,7 @@ def _words(t: float, error: float, area: int) -> tuple[tuple[str, ...], tuple[Fi
     if t <= 5 * error:
         text += "; not significant, so the region is masked"
         return (text,), (Finding("note", "beamstop-opaque", text),)
-    text += ", counts divided by it; pixels along the edge masked"
+    text += "; counts stay as counted, the response holds it; pixels along the edge masked"
     if error > 0.05 * t:
         return (text,), (Finding("caution", "beamstop-transmission", text, "Give the transmission if it is known."),)
     return (text,), (Finding("note", "beamstop-transmission", text),)

@@ -62,12 +62,12 @@ def charge_sharing(estimate: GainEstimate | None) -> list[Finding]:
 def gain_found(estimate: GainEstimate) -> Finding:
     """Tell a gain that was estimated; a caution where its error is above 3 %."""
     gain = estimate.counts_per_photon or 1.0
+    error = f" ± {estimate.error:.2g}" if estimate.error else ""
     loose = estimate.error > 0.03 * gain
     return Finding(
         "caution" if loose else "note",
         "gain-estimated",
-        f"the file states no gain; the frames show {gain:.4g} ± {estimate.error:.2g} counts a photon "
-        f"({estimate.method})",
+        f"the file states no gain; the frames show {gain:.4g}{error} counts a photon ({estimate.method})",
         "If it is known better, give it with -s prepare.counts_per_photon=VALUE.",
     )
 

@@ -177,6 +177,8 @@ class Stack:
             oriented = remap.counts(np.ascontiguousarray(oriented, np.float32)) * remap.response
         elif not self.cutting.reads_whole:
             oriented = oriented[(slice(None), *self.cutting.window.source)]
+        if self.cutting.moves is not None and frames is None:  # the detector stays where it is
+            oriented, frames = np.broadcast_to(oriented, (len(used), *oriented.shape[1:])), used
         out = self.cutting.fit(oriented, frames, np.float32) / np.float32(bin**2)
         out[out <= 0] = 1
         planes: NDArray[np.float32] = out.astype(np.float32, copy=False)

@@ -90,3 +90,9 @@ def test_blocks_of_another_shape_and_after_the_end_are_refused():
     stack.finish()
     with pytest.raises(InputError, match="not finished"):
         stack.put(slice(0, 1), np.zeros((1, 2, 2)))
+
+
+def test_a_fraction_far_back_in_a_block_is_seen():
+    values = np.zeros(10_000, np.float32)
+    values[-1] = 0.5
+    assert smallest_exact(values) == np.float32 == first_exact(values.astype(np.float64))

@@ -268,7 +268,6 @@ def test_a_beam_that_drifts_is_followed(bin_, masked, rng):
         np.testing.assert_array_equal(good, there[sure])
 
 
-@pytest.mark.xfail(strict=True, reason="Stack.response does not follow the moves of the window yet")
 def test_the_response_stays_on_the_detector_while_the_window_moves(rng):
     ideal, pattern = patterns("catalyst", 96)
     line = np.linspace(-3, 3, 96)

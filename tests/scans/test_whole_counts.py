@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from scans.detector import Readout
+from scans.detector import Readout, sums_over
 from scans.exact_types import ExactStack
 from scans.geometry import Geometry
 from scans.scan import Orientation, Scan
@@ -147,3 +147,12 @@ def test_a_stack_of_integers_is_in_the_smallest_type() -> None:
     stack = ExactStack(2, (4, 4))
     stack.put(slice(0, 2), np.full((2, 4, 4), 300, np.uint16))
     assert stack.dtype == np.uint16
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.int16, np.uint32, np.float32])
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_sums_do_not_overflow(dtype: Any, axis: int) -> None:
+    """The reference are Python's own integers, which have no end."""
+    top = 1 << 20 if dtype == np.float32 else np.iinfo(dtype).max
+    frames = np.full((3, 70, 5), top, dtype)
+    assert sums_over(frames, axis).reshape(-1)[0] == int(top) * frames.shape[axis]
