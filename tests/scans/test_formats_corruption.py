@@ -27,7 +27,11 @@ from scans.formats import load, write
 from scans.formats.guard import guard
 from scans.formats.seal import SEAL
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="each case runs in a process forked from this one")
+# JAX, loaded by other tests of the same process, warns of any fork; the forked readers here never use it.
+pytestmark = [
+    pytest.mark.skipif(not hasattr(os, "fork"), reason="each case runs in a process forked from this one"),
+    pytest.mark.filterwarnings(r"ignore:os\.fork\(\) was called:RuntimeWarning"),
+]
 KINDS = [*corruptions.BYTES, *corruptions.STRUCTURE]
 quick = partial(runs.read, quick=True)
 
