@@ -18,7 +18,7 @@ import tomlkit
 from tomlkit.items import AoT, Table
 
 from recon.recipe_sections import (
-    MAPPING_KEYS,
+    ROLES,
     STAGE_KEYS,
     ObjectSection,
     PositionsSection,
@@ -242,7 +242,7 @@ _SECTIONS: dict[str, type[Section]] = {
 }
 _PATHS = [f"{table}.{f.name}" for table, section in _SECTIONS.items() for f in fields(section)]
 _PATHS += [f"solve.{name}" for name in STAGE_KEYS]
-_PATHS += [f"scan.{MAPPING}.{name}" for name in MAPPING_KEYS]
+_PATHS += [f"scan.{MAPPING}.{name}" for name in ROLES]
 
 
 def read_recipe(path: str | Path) -> Recipe:

@@ -10,27 +10,20 @@ from dataclasses import Field, dataclass, field, fields, replace
 from typing import Any, ClassVar
 
 from scans.errors import InputError
+from scans.formats.mapping_text import KEYS as ROLES
+from scans.formats.overrides import FLAT_USES, MASK_GOOD, POSITION_AXES
+from scans.options import BEAMSTOPS, DARKS, FLUXES, OFFSETS
 
 Scalar = float | int | str | bool
 Check = Callable[[Any], Any]
 
 DEFAULT_STAGE = "main"
 STAGE_KEYS = ("name", "solver", "iterations")
-POSITION_AXES = ("y,x", "-y,x", "y,-x", "-y,-x", "x,y", "-x,y", "x,-y", "-x,-y")
 POSITION_UNITS = ("m", "mm", "um", "nm", "pm", "angstrom")
 # As scans.Orientation writes itself: the transposition comes first, then the flips.
 ORIENTATIONS = (
     *("as stored", "transpose", "flip_y", "flip_x", "flip_y+flip_x"),
     *("transpose+flip_y", "transpose+flip_x", "transpose+flip_y+flip_x"),
-)
-
-# Roles of the items of a file, as scans.formats.mapping_text.KEYS has them.
-MAPPING_KEYS = (
-    *("frames", "positions", "y", "x", "energy", "wavelength", "distance"),
-    *("pixel_size", "pixel_size_y", "pixel_size_x", "mask", "mask_bad", "dark", "flat", "monitor", "exposure"),
-    *("counts_per_photon", "saturation", "beam_centre", "beam_centre_y", "beam_centre_x"),
-    *("zone_plate_diameter", "outer_zone", "stop_fraction", "stop_diameter", "defocus"),
-    *("transpose", "flip_y", "flip_x", "pixel_axes", "dark_exposure", "read_noise", "index_in_file", "prepared"),
 )
 
 
@@ -127,8 +120,8 @@ def roles_and_names(value: Any) -> dict[str, str]:
     if not isinstance(value, dict):
         raise Wrong("a table [scan.mapping] of roles and names")
     for name, text in value.items():
-        if name not in MAPPING_KEYS:
-            raise Wrong(f'roles of the mapping; the nearest to "{name}" is "{nearest(str(name), MAPPING_KEYS)}"')
+        if name not in ROLES:
+            raise Wrong(f'roles of the mapping; the nearest to "{name}" is "{nearest(str(name), ROLES)}"')
         if not isinstance(text, str) or not text.strip():
             raise Wrong(f'a name in quotes for {name}, such as "/raw/data" or "/raw/x in um"')
     return dict(value)
@@ -246,8 +239,8 @@ class ScanSection(Section):
     backlash_m: tuple[float, float] | None = key(pair(number(unit="m")))
     readings_per_frame: int | None = key(whole(1))
     frames_per_position: int | None = key(whole(1))
-    flat: str | None = key(one_of("divides", "multiplies", "none"))
-    mask_good: str | None = key(one_of("zero", "one"))
+    flat: str | None = key(one_of(*FLAT_USES))
+    mask_good: str | None = key(one_of(*MASK_GOOD))
     follow_external: bool | None = key(yes_or_no)
     parts: str | None = key(matching(r"[^/\\]+", "a pattern of file names without folders"))
     mapping: dict[str, str] | None = field(default=None, metadata={"check": roles_and_names})
@@ -295,14 +288,14 @@ class PrepareSection(Section):
     counts_per_photon: float | None = key(number(above=0))
     gain_energy_ev: float | None = key(number(above=0, unit="eV"))
     saturation: float | None = key(number(above=0))
-    dark: str | None = key(one_of("clipped", "median", "mean", "none"))
-    offset: str | None = key(one_of("follow", "fixed"))
+    dark: str | None = key(one_of(*DARKS))
+    offset: str | None = key(one_of(*OFFSETS))
     smear: bool | None = key(yes_or_no)
     bad_pixels: bool | None = key(yes_or_no)
     spikes: bool | None = key(yes_or_no)
-    beamstop: str | None = key(one_of("mask", "divide", "none"))
+    beamstop: str | None = key(one_of(*BEAMSTOPS))
     merge: bool | None = key(yes_or_no)
-    flux: str | None = key(one_of("monitor", "trend", "none"))
+    flux: str | None = key(one_of(*FLUXES))
     flat_detector: bool | None = key(yes_or_no)
 
 

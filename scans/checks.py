@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.geometry import Geometry
-from scans.measures import measured_overlap, pair_text, probe_size, raster_regularity, zone_plate_rows
+from scans.measures import REGULAR_RASTER, measured_overlap, pair_text, probe_size, raster_regularity, zone_plate_rows
 from scans.overview import FirstLook
 from scans.scan import Finding, Scan, ZonePlate
 
@@ -119,7 +119,7 @@ def regular_raster(positions_m: NDArray[np.float64]) -> list[Finding]:
     Fannjiang, arXiv:1810.00852: O·g and P/g with g of the step's period fit the data equally well. The limit
     of 0.05 lies near a uniform jitter of ±8 % of the step (tests/scans/test_checks.py).
     """
-    if raster_regularity(positions_m) < 0.05:
+    if raster_regularity(positions_m) < REGULAR_RASTER:
         return []
     spacing = measured_overlap(positions_m, 1.0)
     step = spacing.nearest_m if spacing else 0.0

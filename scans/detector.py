@@ -133,11 +133,6 @@ class Readout:
         assert self.sections is not None
         return self.orientation.apply(self.sections.means.mean(axis=0, dtype=np.float64))
 
-    @property
-    def looks_beyond(self) -> bool:
-        """Whether a pixel's value depends on pixels far from it, so that whole frames must be read."""
-        return self.smear is not None or (self.offsets is not None and self.offsets.mode != "none")
-
     def keeps_integers(self, dtype: np.dtype[Any]) -> bool:
         """Whether counts are the stored integers themselves, so that no conversion is needed."""
         changed = self.darks is not None or self.smear is not None or self.offsets is not None or self.gain != 1

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
+from scans.options import FLUXES
 from scans.scan import Finding
 
-WAYS = ("monitor", "trend", "none")
 # A monitor reading below this share of the median means no beam (common practice, no source).
 NO_BEAM_SHARE = 0.02
 # The monitor is doubted where the counts follow it with a slope this far from 1, beyond four standard errors.
@@ -31,7 +31,7 @@ class Flux:
     no_beam
         ``(J,)`` bool: frames that the monitor saw no beam in.
     way
-        A word of `WAYS`: what was done.
+        A word of `FLUXES`: what was done.
     steps, findings
         The same in words, and what a person should know.
     """
@@ -72,8 +72,8 @@ def incident_flux(
         For "monitor" without usable readings, or an unknown word.
     """
     n = len(totals)
-    if way not in (None, *WAYS):
-        raise _wrong(f"'{way}'", f"one of {', '.join(WAYS)}")
+    if way not in (None, *FLUXES):
+        raise _wrong(f"'{way}'", f"one of {', '.join(FLUXES)}")
     plain = Flux(np.ones(n), np.zeros(n, bool), "none")
     if exposures is not None:
         totals = totals / exposures

@@ -12,6 +12,10 @@ from scipy.spatial import cKDTree
 from scans.scan import Scan, ZonePlate
 from scans.trajectories import Overlap, measure_overlap
 
+# A raster without jitter is as regular as this and more; it lies near a uniform jitter of 8 % of the step
+# (tests/scans/test_checks.py).
+REGULAR_RASTER = 0.05
+
 
 @dataclass(frozen=True)
 class ProbeSize:

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from scans.backlash import FEWEST_FRAMES, estimate_backlash
 from scans.beam import BeamDisc, find_beam
 from scans.detector import Readout, sums_over
+from scans.flux import incident_flux
 from scans.geometry import Geometry
-from scans.measures import measured_overlap, probe_size, raster_regularity
+from scans.measures import REGULAR_RASTER, measured_overlap, probe_size, raster_regularity
 from scans.options import PrepareOptions
 from scans.phase_map import integrate_gradient
 from scans.pipeline import work_ahead
@@ -27,8 +28,6 @@ DARK_FIELD_FROM = 1.15
 # Signal over noise at which a ring of spatial frequencies counts as seen: SNR = 1/3 is a correlation of 1/2 with
 # the truth, C² = SNR/(1 + SNR) (Rosenthal & Henderson, J. Mol. Biol. 333 (2003) 721, from memory).
 SEEN_SNR = 1 / 3
-# Rasters are as regular as this and more (`scans.checks.regular_raster`).
-REGULAR = 0.05
 # While reading, a view of what was read so far is given this often [s].
 LIVE_EVERY_S = 5.0
 BLOCK_BYTES = 4 << 20
@@ -133,7 +132,7 @@ def look_findings(scan: Scan, look: FirstLook) -> list[Finding]:
 
     On spirals the estimate is not to be relied on, so nothing is said there.
     """
-    if raster_regularity(scan.positions_m) < REGULAR or scan.prepared:
+    if raster_regularity(scan.positions_m) < REGULAR_RASTER or scan.prepared:
         return []
     signals = np.stack([look.totals, *look.shift_px.T])
     usable = np.isfinite(signals).all(axis=0)
@@ -274,6 +273,12 @@ class _Sums:
             self.scattered[part][lit] = 1 - seen.near[lit] / mass[lit]
         self.n_read = part.stop
 
+    def _flux(self) -> NDArray[np.float64]:
+        """Flux of each frame as `prepare` decides it from the monitor, relative to the typical one."""
+        totals = np.nan_to_num(self.totals)
+        flux: NDArray[np.float64] = incident_flux(totals, ~self.zero & (totals > 0), self.scan.monitor).relative
+        return flux
+
     def look(self) -> FirstLook:
         r = self.readout
         mean = self.total / np.maximum(self.seen, 1)
@@ -284,7 +289,7 @@ class _Sums:
         return FirstLook(
             mean=mean.astype(np.float32),
             maximum=np.where(self.seen > 0, self.maximum, 0).astype(np.float32),
-            totals=self.totals * _flux_correction(self.scan),
+            totals=self.totals / self._flux(),
             dark_field=self.scattered.copy(),
             shift_px=shift,
             phase=integrate_gradient(self.scan.positions_m, gradient),
@@ -306,16 +311,6 @@ def _bad_pixels(readout: Readout) -> dict[str, NDArray[np.int64]]:
         return {}
     kinds = {name: getattr(found, name) for name, n in found.counts.items() if n}
     return {name: np.argwhere(readout.orientation.apply(mask)) for name, mask in kinds.items()}
-
-
-def _flux_correction(scan: Scan) -> NDArray[np.float64]:
-    """Factor per frame ``(J,)`` to the typical flux; 1 where the monitor does not say."""
-    if scan.monitor is None:
-        return np.ones(scan.n_frames)
-    usable = np.isfinite(scan.monitor) & (scan.monitor > 0)
-    if not usable.any():
-        return np.ones(scan.n_frames)
-    return np.where(usable, np.median(scan.monitor[usable]) / np.where(usable, scan.monitor, 1), 1.0)
 
 
 def _radius(shape: tuple[int, ...], centre: tuple[float, float]) -> NDArray[np.float64]:

@@ -183,7 +183,7 @@ class _Plan:
         if self.scan.dark is None and not self.scan.prepared:
             self.pedestal = has_pedestal(self.sample, good, whole=kind != "f", gain=self.stored_gain)
         if self.readout.darks is not None:
-            self.readout.subtract_dark(self.sample, index)
+            self.readout.subtract_dark(self.sample, self.numbers)
 
     @property
     def has_offset(self) -> bool:

@@ -95,7 +95,7 @@ class Orientation:
         return (ny - 1 - y if self.flip_y else y), (nx - 1 - x if self.flip_x else x)
 
     @classmethod
-    def named(cls, text: str) -> Orientation:
+    def named(cls, text: str, where: str = "orientation") -> Orientation:
         """Return the orientation that prints as `text`.
 
         Raises
@@ -109,9 +109,9 @@ class Orientation:
                 return orientation
         raise InputError(
             f"{text!r}",
-            where="orientation",
+            where=where,
             expected='"as stored", or "transpose", "flip_y", "flip_x" joined by "+" in this order',
-            fix="For example orientation=transpose+flip_y.",
+            fix=f"For example -s {where}=transpose+flip_y.",
         )
 
     def __str__(self) -> str:

@@ -76,8 +76,10 @@ class Stack:
 
     def __init__(self, scan: Scan, readout: Readout, cutting: Cutting) -> None:
         frames, n = scan.n_frames, cutting.window.size
-        exact = scan.frames.dtype.kind in "bu" and readout.darks is None and readout.gain == 1
-        check_memory((scan.frames.dtype.itemsize if exact else 4) * frames * n * n, scan)
+        item = (
+            sum_type(scan.frames.dtype, cutting.window.bin).itemsize if readout.keeps_integers(scan.frames.dtype) else 4
+        )
+        check_memory(min(item, 4) * frames * n * n, scan)
         self.readout, self.cutting = readout, cutting
         good = readout.good
         self.good = good if cutting.reads_whole else good[cutting.window.source]

@@ -37,7 +37,7 @@ ALLOWED = {
     "scans.exposures": "errors scan",
     "scans.flat_field": "errors scan",
     "scans.backlash": "",
-    "scans.flux": "errors scan",
+    "scans.flux": "errors options scan",
     "scans.options": "errors",
     "scans.pipeline": "",
     "scans.exact_types": "errors",
@@ -54,7 +54,7 @@ ALLOWED = {
     "scans.flat_detector": "",
     "scans.phase_map": "",
     "scans.checks": "geometry measures overview scan",
-    "scans.overview": "backlash beam detector geometry measures options phase_map pipeline readout_plan scan",
+    "scans.overview": "backlash beam detector flux geometry measures options phase_map pipeline readout_plan scan",
     "scans.window": "beam detector errors scan",
     "scans.prepared": "errors geometry scan",
     "scans.preparation": "beam checks detector errors flat_detector flux merging options pipeline prepared "

@@ -12,7 +12,6 @@ from scans.backlash import move_directions
 from scans.errors import InputError
 from scans.formats.facts import GIVEN, Facts
 from scans.formats.lazy import LazyFrames, holds_light, trailing_dark
-from scans.formats.overrides import parse_orientation
 from scans.formats.settling import settle
 from scans.geometry import Geometry
 from scans.scan import Orientation, Scan
@@ -116,7 +115,7 @@ def _apply_overrides(facts: Facts) -> None:
         facts.note("pixel_size_m", given.pixel_pair, GIVEN, "(y, x) of the oriented frames")
     if given.orientation is not None:
         facts.note("orientation", given.orientation, GIVEN, f"the file says {facts.orientation or 'nothing'}")
-        facts.orientation = parse_orientation(given.orientation)
+        facts.orientation = Orientation.named(given.orientation, "scan.orientation")
     elif facts.orientation is None:
         why = f"the file does not say; taken that {AXES}"
         facts.note("orientation", Orientation(), facts.file.where(facts.entry), why, guess=True)

@@ -118,10 +118,7 @@ def read_pixels(facts: Facts, detector: h5py.Group, mosaic: Mosaic | None) -> No
         facts.set_dark(_images(facts, dark, mosaic), exposures, where=dark)
     _read_flat(facts, detector, mosaic)
     _read_gain(facts, detector)
-    limit = facts.number(file.dataset(detector, SATURATION))
-    if limit is not None and limit > 0:
-        facts.saturation = limit
-        facts.note("saturation", limit, f"{file.where(detector)}/{SATURATION}", "own field, not of the standard")
+    facts.set_saturation(file.dataset(detector, SATURATION), "own field, not of the standard")
     monitor = file.dataset(detector, MONITOR)
     if monitor is not None:
         facts.set_monitor(monitor)

@@ -148,7 +148,7 @@ class PixelFacts(FactsBase):
     def set_saturation(self, dataset: h5py.Dataset | None, why: str = "") -> None:
         """Keep the largest trustworthy count; 0 stands for unset."""
         limit = self.number(dataset)
-        if limit is not None and limit > 0:
+        if dataset is not None and limit is not None and limit > 0:
             self.saturation = limit
             self.note("saturation", limit, dataset, why)
 

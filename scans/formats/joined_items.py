@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
-from scans.formats.array_frames import JoinedFrames, StackFrames, check_small
+from scans.formats.array_frames import JoinedFrames, check_small
 from scans.formats.file_series import numbers_text
 from scans.formats.hdf5 import InputFile
 from scans.formats.hdf5_source import Hdf5Source
 from scans.formats.items import Item, Source
 from scans.formats.lazy import lazy_frames
 from scans.formats.preflight import FRAME_SIDE_RANGE, check_frames
+from scans.formats.stack_frames import StackFrames
 from scans.scan import Finding, Frames
 
 MAX_NAMED = 6

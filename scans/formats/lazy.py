@@ -19,6 +19,7 @@ from scans.formats.bitshuffle import check_packed
 from scans.formats.chunks import chunk_frames, complete_frames, read_box, unpacks_here
 from scans.formats.hdf5 import READ_ERRORS, own_dataset, refuse_search_folders
 from scans.formats.opening import open_file
+from scans.formats.stack_frames import StackFrames
 
 # Rows and columns of a stored frame; the whole frame.
 Window: TypeAlias = tuple[slice, slice]
@@ -43,7 +44,7 @@ class Block:
         return math.prod(self.scan_shape)
 
 
-class LazyFrames:
+class LazyFrames(StackFrames):
     """Stack of frames ``(J, h, w)`` in one or several HDF5 datasets, read slice by slice.
 
     Holds names and numbers only, so it pickles and copies freely between processes and threads; each access
@@ -81,63 +82,15 @@ class LazyFrames:
         sources: tuple[str, ...] = (),
     ) -> None:
         total = sum(b.n_frames for b in blocks)
+        shape = (total if n_frames is None else n_frames, *frame_shape)
+        super().__init__(shape, dtype, chunk_frames=chunk_frames)
         self.blocks = blocks
-        self.shape: tuple[int, int, int] = (total if n_frames is None else n_frames, *frame_shape)
-        self.dtype: np.dtype[Any] = np.dtype(np.uint8) if dtype.kind == "b" else dtype.newbyteorder("=")
-        self.chunk_frames = chunk_frames
         self.cache_bytes = min(max(cache_bytes, 1 << 20), MAX_CACHE_BYTES)
         self.sources = sources
-
-    @property
-    def ndim(self) -> int:
-        """Three."""
-        return 3
-
-    @property
-    def nbytes(self) -> int:
-        """Bytes of all frames in memory, if they were read."""
-        return math.prod(self.shape) * self.dtype.itemsize
-
-    def __len__(self) -> int:
-        return self.shape[0]
 
     def __repr__(self) -> str:
         parts = ", ".join(f"{b.file}::{b.dataset}" for b in self.blocks)
         return f"LazyFrames({self.shape}, {self.dtype}, {parts})"
-
-    def __getitem__(self, key: slice | int) -> NDArray[Any]:
-        """Read frames ``(n, h, w)`` for a slice, ``(h, w)`` for one index.
-
-        Raises
-        ------
-        InputError
-            When the file has changed, lost a part, or holds a damaged chunk; names dataset and frames.
-        """
-        if isinstance(key, int | np.integer):
-            index = int(key) + (self.shape[0] if key < 0 else 0)
-            if not 0 <= index < self.shape[0]:
-                raise IndexError(f"frame {key} of {self.shape[0]}")
-            return self._read(index, index + 1)[0]
-        if not isinstance(key, slice):
-            raise TypeError(f"frames are read by slice or index, not by {type(key).__name__}")
-        start, stop, step = key.indices(self.shape[0])
-        if step < 1:
-            raise TypeError("frames are read forwards: the slice's step must be positive")
-        if step == 1 or stop - start <= 1:
-            return self._read(start, max(stop, start))
-        return np.stack([self._read(j, j + 1)[0] for j in range(start, stop, step)])
-
-    def truncated(self, n_frames: int) -> LazyFrames:
-        """Return the first `n_frames` frames."""
-        return LazyFrames(
-            self.blocks,
-            self.shape[1:],
-            self.dtype,
-            chunk_frames=self.chunk_frames,
-            cache_bytes=self.cache_bytes,
-            n_frames=n_frames,
-            sources=self.sources,
-        )
 
     def window(self, part: slice, window: Window = WHOLE) -> NDArray[Any]:
         """Read rows and columns of the frames of a slice, ``(n, rows, columns)``; chunks outside stay packed.

@@ -6,7 +6,6 @@ place is the outer corner of its pixel (0, 0), its axes are the steps to the nex
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from scans.errors import InputError
 from scans.formats.preflight import FRAME_SIDE_RANGE
+from scans.formats.stack_frames import StackFrames
 from scans.scan import Frames
 
 # No pixel of a module may lie further than this from the pixel of the grid that it is taken for.
@@ -74,7 +74,7 @@ class Mosaic:
         return out
 
 
-class AssembledFrames:
+class AssembledFrames(StackFrames):
     """Stack of frames ``(J, H, W)``, each put together from stored images when it is read.
 
     Parameters
@@ -83,48 +83,21 @@ class AssembledFrames:
         Stored images ``(J * n_images, h, w)``, those of one exposure in a row.
     mosaic
         How they go together.
-    n_frames
-        Only the first so many frames; all by default.
     """
 
-    ndim = 3
-
-    def __init__(self, images: Frames, mosaic: Mosaic, n_frames: int | None = None) -> None:
+    def __init__(self, images: Frames, mosaic: Mosaic) -> None:
+        chunk = max(1, int(getattr(images, "chunk_frames", 1)) // mosaic.n_images)
+        super().__init__((images.shape[0] // mosaic.n_images, *mosaic.shape), images.dtype, chunk_frames=chunk)
         self.images, self.mosaic = images, mosaic
-        total = images.shape[0] // mosaic.n_images
-        self.shape: tuple[int, int, int] = (total if n_frames is None else min(n_frames, total), *mosaic.shape)
-        self.dtype: np.dtype[Any] = images.dtype
-        self.chunk_frames = max(1, int(getattr(images, "chunk_frames", 1)) // mosaic.n_images)
-
-    @property
-    def nbytes(self) -> int:
-        """Bytes of all frames in memory, if they were read."""
-        return math.prod(self.shape) * self.dtype.itemsize
-
-    def __len__(self) -> int:
-        return self.shape[0]
 
     def __repr__(self) -> str:
         return f"AssembledFrames({self.shape}, {self.mosaic.n_images} images a frame of {self.images!r})"
 
-    def __getitem__(self, key: slice | int) -> NDArray[Any]:
-        """Read frames ``(n, H, W)`` for a slice, ``(H, W)`` for one index."""
-        if isinstance(key, int | np.integer):
-            if not -len(self) <= key < len(self):
-                raise IndexError(f"frame {key} of {len(self)}")
-            number = int(key) % len(self)
-            return self[number : number + 1][0]
-        start, stop, step = key.indices(len(self))
-        if step < 1:
-            raise TypeError("frames are read forwards: the slice's step must be positive")
+    def _read(self, start: int, stop: int) -> NDArray[Any]:
+        """Read the images of the frames and put them together."""
         many = self.mosaic.n_images
-        images = np.asarray(self.images[start * many : max(stop, start) * many])
-        frames = self.mosaic.assemble(images.reshape(-1, many, *images.shape[1:]))
-        return frames if step == 1 else frames[::step]
-
-    def truncated(self, n_frames: int) -> AssembledFrames:
-        """Return the first `n_frames` frames."""
-        return AssembledFrames(self.images, self.mosaic, n_frames)
+        images = np.asarray(self.images[start * many : stop * many])
+        return self.mosaic.assemble(images.reshape(-1, many, *images.shape[1:]))
 
 
 @dataclass(frozen=True)

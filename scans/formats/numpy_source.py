@@ -27,13 +27,13 @@ from scans.formats.array_frames import (
     COPY_AGAIN,
     DecodedFrames,
     RawFrames,
-    StackFrames,
     check_claim,
     check_small,
     check_stack,
 )
 from scans.formats.items import Item
 from scans.formats.labels import split_label
+from scans.formats.stack_frames import StackFrames
 from scans.formats.units import decode, normalise_unit
 from scans.formats.values import human_bytes
 

@@ -95,7 +95,7 @@ class Overrides:
             if problem is not None:
                 raise problem
         if self.orientation is not None:
-            parse_orientation(self.orientation)
+            Orientation.named(self.orientation, "scan.orientation")
         if self.mapping is not None:
             mapping_of(self.mapping)
         if self.parts is not None and (not self.parts.strip() or "/" in self.parts or "\\" in self.parts):
@@ -147,23 +147,3 @@ class Overrides:
 def option_error(name: str, value: Any, expected: str) -> InputError:
     """Return the error for an option of the ``[scan]`` table."""
     return InputError(f"{value!r}", where=f"scan.{name}", expected=expected, fix=f"Correct -s scan.{name}.")
-
-
-def parse_orientation(text: str) -> Orientation:
-    """Read an orientation as `Orientation` prints it.
-
-    Raises
-    ------
-    InputError
-        For any other spelling.
-    """
-    for case in range(8):
-        orientation = Orientation(bool(case & 4), bool(case & 2), bool(case & 1))
-        if text == str(orientation):
-            return orientation
-    raise InputError(
-        f"{text!r}",
-        where="scan.orientation",
-        expected='"as stored", or "transpose", "flip_y", "flip_x" joined by "+" in this order',
-        fix="For example -s scan.orientation=transpose+flip_y.",
-    )

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import itertools
-import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from scans.formats.stack_frames import StackFrames
 from scans.scan import Frames
 
 
-class SelectedFrames:
+class SelectedFrames(StackFrames):
     """Chosen frames of a stack ``(J, h, w)``; pickles and copies as freely as the stack does.
 
     Parameters
@@ -24,40 +24,17 @@ class SelectedFrames:
     """
 
     def __init__(self, frames: Frames, indices: NDArray[np.int64]) -> None:
+        super().__init__(
+            (len(indices), *frames.shape[1:]), frames.dtype, chunk_frames=getattr(frames, "chunk_frames", 1)
+        )
         self.frames, self.indices = frames, indices
-        self.shape: tuple[int, int, int] = (len(indices), *frames.shape[1:])
-        self.dtype: np.dtype[Any] = frames.dtype
-        self.chunk_frames = int(getattr(frames, "chunk_frames", 1))
-
-    @property
-    def ndim(self) -> int:
-        """Three."""
-        return 3
-
-    @property
-    def nbytes(self) -> int:
-        """Bytes of all chosen frames in memory, if they were read."""
-        return math.prod(self.shape) * self.dtype.itemsize
-
-    def __len__(self) -> int:
-        return self.shape[0]
 
     def __repr__(self) -> str:
         return f"SelectedFrames({len(self)} of {self.frames!r})"
 
-    def __getitem__(self, key: slice | int) -> NDArray[Any]:
-        """Read frames ``(n, h, w)`` for a slice, ``(h, w)`` for one index, as the whole stack does."""
-        if isinstance(key, int | np.integer):
-            if not -len(self) <= key < len(self):
-                raise IndexError(f"frame {key} of {len(self)}")
-            index = int(self.indices[key])
-            found: NDArray[Any] = self.frames[index : index + 1][0]
-            return found
-        if not isinstance(key, slice):
-            raise TypeError(f"frames are read by slice or index, not by {type(key).__name__}")
-        if key.step is not None and key.step < 1:
-            raise TypeError("frames are read forwards: the slice's step must be positive")
-        wanted = self.indices[key]
+    def _read(self, start: int, stop: int) -> NDArray[Any]:
+        """Read the frames in runs."""
+        wanted = self.indices[start:stop]
         out = np.empty((len(wanted), *self.shape[1:]), dtype=self.dtype)
         for part in self._runs(wanted):
             numbers = wanted[part]

@@ -21,8 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans.errors import InputError
-from scans.formats.array_frames import COPY_AGAIN, StackFrames, check_claim, check_small, check_stack, read_parts
+from scans.formats.array_frames import COPY_AGAIN, check_claim, check_small, check_stack, read_parts
 from scans.formats.items import Item
+from scans.formats.stack_frames import StackFrames
 from scans.formats.table_header import header_values
 
 if TYPE_CHECKING:

@@ -13,8 +13,6 @@ import pytest
 from helpers_cli import PNG, contents, halfbit, simulated, skip_drawing
 
 from recon.recipe import read_recipe
-from recon.recipe_sections import MAPPING_KEYS
-from scans.formats import mapping_text
 
 PASSES = ("-s", "solve.iterations=2")
 
@@ -175,7 +173,3 @@ def test_names_with_quotes_and_control_characters_stay_text(here, capsys):
     assert "\x1b" not in seen.out
     recipe = read_recipe(here / "own_mapping_001.toml")
     assert recipe.scan.mapping["frames"] == '/run/"stack"\\ [1]\n# x'
-
-
-def test_roles_are_those_of_the_scan():
-    assert set(MAPPING_KEYS) == set(mapping_text.KEYS)

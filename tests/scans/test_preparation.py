@@ -106,6 +106,20 @@ def test_every_stored_type_gives_the_same_counts(rng, dtype):
     assert out.mask.all()
 
 
+def test_dropped_frames_do_not_shift_the_darks_of_the_exposures(rng):
+    # two exposures, each with its dark; every fifth frame was dropped and stored as zeros
+    times, n = np.tile([1.0, 2.0], 20), 40
+    level = (100 * times).astype(int)
+    frames = (rng.poisson(20.0, (n, 16, 16)) + level[:, None, None]).astype(np.uint16)
+    frames[::5] = 0
+    dark = np.stack([np.full((16, 16), 100), np.full((16, 16), 200)])
+    scan = scan_of(frames, dark=dark, exposures_s=times, dark_exposures_s=np.array([1.0, 2.0]), counts_per_photon=1.0)
+    out = prepare(scan, centre_px=(8, 8), merge=False, offset="fixed", spikes=False, bad_pixels=False)
+    lit = np.arange(n) % 5 > 0
+    np.testing.assert_array_equal(out.frame_index, np.flatnonzero(lit))
+    np.testing.assert_array_equal(out.counts, frames[lit].astype(int) - level[lit, None, None])
+
+
 def test_gain_of_an_integrating_detector_goes_with_the_energy(rng):
     frames = rng.integers(10, 90, (3, 16, 16)).astype(np.uint16)
     # charge is proportional to the photon energy: 50 counts at 350 eV are 100 at the scan's 700 eV
