@@ -136,7 +136,7 @@ def _patterns(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook) -> 
 def _maps(page: Page, boxes: Sequence[Box], scan: Scan, look: FirstLook, *, window: Window, step_m: float) -> None:
     """Draw what each frame says about the sample at its position."""
     what = "photons" if look.unit == "photon" else look.unit
-    title = "Transmission map" + ("" if scan.monitor is None else ", flux corrected")
+    title = "Transmission map" + (", flux corrected" if look.flux == "monitor" else "")
     gradient = look.phase_gradient(scan.geometry) * 1e-6
     slopes = symmetric_scale(gradient, "mean phase gradient (rad/µm)")
     panels = [

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scans.backlash import FEWEST_FRAMES, estimate_backlash
 from scans.beam import BeamDisc, find_beam
 from scans.detector import Readout, sums_over
-from scans.flux import incident_flux
+from scans.flux import Flux, incident_flux
 from scans.geometry import Geometry
 from scans.measures import REGULAR_RASTER, measured_overlap, probe_size, raster_regularity
 from scans.options import PrepareOptions
@@ -91,6 +91,8 @@ class FirstLook:
         "photon" or "ADU".
     gain
         Counts a photon and their standard error (0 where stated); None while unknown.
+    flux
+        What the totals were brought to the typical flux by: "monitor", or "none".
     n_read
         Frames read so far: J when the look is complete. Frames not yet read are nan.
     """
@@ -108,6 +110,7 @@ class FirstLook:
     radial: Radial | None
     unit: str
     gain: tuple[float, float] | None
+    flux: str
     n_read: int
 
     def phase_gradient(self, geometry: Geometry) -> NDArray[np.float64]:
@@ -273,11 +276,10 @@ class _Sums:
             self.scattered[part][lit] = 1 - seen.near[lit] / mass[lit]
         self.n_read = part.stop
 
-    def _flux(self) -> NDArray[np.float64]:
-        """Flux of each frame as `prepare` decides it from the monitor, relative to the typical one."""
+    def _flux(self) -> Flux:
+        """Flux of each frame as `prepare` decides it from the monitor."""
         totals = np.nan_to_num(self.totals)
-        flux: NDArray[np.float64] = incident_flux(totals, ~self.zero & (totals > 0), self.scan.monitor).relative
-        return flux
+        return incident_flux(totals, ~self.zero & (totals > 0), self.scan.monitor)
 
     def look(self) -> FirstLook:
         r = self.readout
@@ -286,10 +288,11 @@ class _Sums:
         middle = np.median(self.centre[known], axis=0) if known.any() else np.zeros(2)
         shift = self.centre - middle
         gradient = phase_gradient(shift, self.scan.geometry)
+        flux = self._flux()
         return FirstLook(
             mean=mean.astype(np.float32),
             maximum=np.where(self.seen > 0, self.maximum, 0).astype(np.float32),
-            totals=self.totals / self._flux(),
+            totals=self.totals / flux.relative,
             dark_field=self.scattered.copy(),
             shift_px=shift,
             phase=integrate_gradient(self.scan.positions_m, gradient),
@@ -300,6 +303,7 @@ class _Sums:
             radial=None if self.beam is None else radial_counts(self.scan, mean, self.weight > 0, self.beam, r.unit),
             unit=r.unit,
             gain=(r.gain, r.gain_error) if r.unit == "photon" else None,
+            flux=flux.way,
             n_read=self.n_read,
         )
 
