@@ -16,7 +16,7 @@ import numpy as np
 from bench_helpers import print_json
 
 import scans
-from recon.orientation import compose, decide_orientation
+from recon.orientation import decide_orientation
 from scans.optics import zone_plate_probe
 from scans.scan import Orientation, Scan
 from scans.scenario import scenario
@@ -60,7 +60,7 @@ def samples() -> Iterator[tuple[str, Scan]]:
 
 def inverse(orientation: Orientation) -> Orientation:
     """Return what undoes a turn."""
-    return next(o for o in EIGHT if compose(orientation, o) == Orientation())
+    return next(o for o in EIGHT if orientation.then(o) == Orientation())
 
 
 def stored_turned(scan: Scan, orientation: Orientation) -> Scan:
@@ -80,7 +80,7 @@ def judge(name: str, scan: Scan, truths: tuple[Orientation, ...] = EIGHT) -> dic
     for stored in truths:
         found = decide_orientation(scans.prepare(stored_turned(scan, stored)))
         right = inverse(stored)
-        in_class = found.orientation in (right, compose(right, HALF_TURN))
+        in_class = found.orientation in (right, right.then(HALF_TURN))
         counts["cases"] += 1
         counts["decided"] += found.decided
         counts["class right"] += in_class

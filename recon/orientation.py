@@ -49,13 +49,6 @@ _ASK_CLASS = (
 _ASK_SIDE = "Is the sample downstream (+) or upstream (-) of the focus? Give the zone plate's defocus with its sign."
 
 
-def compose(first: Orientation, second: Orientation) -> Orientation:
-    """Return the one orientation that does what `first` and then `second` do to a frame."""
-    # moving the transposition of `second` in front of the flips of `first` swaps these
-    flip_y, flip_x = (first.flip_x, first.flip_y) if second.transpose else (first.flip_y, first.flip_x)
-    return Orientation(first.transpose ^ second.transpose, flip_y ^ second.flip_y, flip_x ^ second.flip_x)
-
-
 def turned(prepared: PreparedScan, orientation: Orientation) -> PreparedScan:
     """Turn prepared frames further; the direct beam stays at ``(N//2, N//2)``.
 
@@ -85,7 +78,7 @@ class OrientationDecision:
     Parameters
     ----------
     orientation
-        Extra turn of the *prepared* frames; ``compose(scan.orientation, orientation)`` is the scan's. The best
+        Extra turn of the *prepared* frames; ``scan.orientation.then(orientation)`` is the scan's. The best
         guess where undecided.
     decided
         Whether class and twin are both sure: only then use it without asking.
@@ -114,14 +107,19 @@ class OrientationDecision:
     evidence: tuple[str, ...]
     question: str
 
+    @property
+    def sure(self) -> str:
+        """How sure it is, in words: scores from 0 to 1, no probabilities."""
+        return f"score of the class {self.class_confidence:.2f}, of the twin {self.twin_confidence:.2f} by {self.twin}"
+
     def __str__(self) -> str:
         head = f"orientation: {'' if self.decided else 'undecided, perhaps '}{self.orientation}"
-        sure = f"class {100 * self.class_confidence:.3g} %, twin {100 * self.twin_confidence:.3g} % by {self.twin}"
-        lines = [f"{head} (further to the frames as prepared; {sure})", *(f"  {line}" for line in self.evidence)]
+        lines = [f"{head} (further to the frames as prepared; {self.sure})", *(f"  {line}" for line in self.evidence)]
         if self.rotation_rad is not None and self.rotation_sigma_rad is not None:
             angle = f"{1e3 * self.rotation_rad:.0f} +- {1e3 * self.rotation_sigma_rad:.0f} mrad"
-            lines.append(f"  rotation of the detector against the stage: {angle}")
-        lines += [] if self.scale is None else [f"  scale against geometry and nominal defocus: {self.scale:.2f}"]
+            lines.append(f"  rotation of the detector against the stage: {angle} (rough)")
+        rough = "rough; strong samples mislead it"
+        lines += [] if self.scale is None else [f"  scale against geometry and defocus: {self.scale:.2f} ({rough})"]
         return "\n".join(lines + ([f"  question: {self.question}"] if self.question else []))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from recon.orientation import OrientationDecision, compose, decide_orientation, turned
+from recon.orientation import OrientationDecision, decide_orientation, turned
 from scans.prepared import PreparedScan
 from scans.scan import Finding, Note, Orientation, Scan
 
@@ -36,7 +36,7 @@ def orient(prepared: PreparedScan, *, seed: int = 0, progress: Progress | None =
 def apply(prepared: PreparedScan, decision: OrientationDecision) -> PreparedScan:
     """Turn the frames by a decision and record it."""
     scan = prepared.scan
-    whole = compose(scan.orientation, decision.orientation)
+    whole = scan.orientation.then(decision.orientation)
     if not decision.decided:
         # what is left to a person: the class is nothing without the twin, and half a turn more fits as well
         finding = Finding(
@@ -48,8 +48,7 @@ def apply(prepared: PreparedScan, decision: OrientationDecision) -> PreparedScan
         return replace(prepared, findings=(*prepared.findings, finding), steps=(*prepared.steps, *_lines(decision)))
     changed = decision.orientation != Orientation()
     result = turned(prepared, decision.orientation) if changed else prepared
-    twin = f"twin {100 * decision.twin_confidence:.3g} % by {decision.twin}"
-    sure = f"class {100 * decision.class_confidence:.3g} %, {twin}"
+    sure = decision.sure
     note = Note("orientation", str(whole), "the frames themselves", f"decided from the data: {sure}", guess=True)
     others = tuple(n for n in scan.notes if n.what != "orientation")
     finding = Finding(

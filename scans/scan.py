@@ -94,6 +94,12 @@ class Orientation:
             y, x, ny, nx = x, y, nx, ny
         return (ny - 1 - y if self.flip_y else y), (nx - 1 - x if self.flip_x else x)
 
+    def then(self, second: Orientation) -> Orientation:
+        """Return the one orientation that does what this and then `second` do to a frame."""
+        # moving the transposition of `second` in front of the flips of this one swaps these
+        flip_y, flip_x = (self.flip_x, self.flip_y) if second.transpose else (self.flip_y, self.flip_x)
+        return Orientation(self.transpose ^ second.transpose, flip_y ^ second.flip_y, flip_x ^ second.flip_x)
+
     @classmethod
     def named(cls, text: str, where: str = "orientation") -> Orientation:
         """Return the orientation that prints as `text`.

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 import scans
-from recon.orientation import compose, decide_orientation, turned
+from recon.orientation import decide_orientation, turned
 from scans.scan import Orientation
 
 EIGHT = [Orientation(*flags) for flags in product((False, True), repeat=3)]
@@ -19,7 +19,7 @@ SMALL = {"frame_px": 64, "n_frames": 49, "zone_plate_diameter_m": 240e-6, "outer
 def test_composing_is_turning_twice(first, second):
     # an array without symmetry, not square; NumPy's views are the reference
     frame = np.arange(15).reshape(3, 5)
-    np.testing.assert_array_equal(compose(first, second).apply(frame), second.apply(first.apply(frame)))
+    np.testing.assert_array_equal(first.then(second).apply(frame), second.apply(first.apply(frame)))
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +53,7 @@ def test_orientation_of_a_simulated_scan(catalyst, orientation):
     steps = []
     found = decide_orientation(stored_turned(catalyst, orientation), progress=lambda done, n: steps.append((done, n)))
     assert found.decided, str(found)
-    assert compose(orientation, found.orientation) == Orientation()
+    assert orientation.then(found.orientation) == Orientation()
     assert found.class_confidence > 0.95
     assert (found.twin, found.question) == ("defocus", "")
     assert steps == [(k, 8) for k in range(1, 9)]
