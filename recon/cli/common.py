@@ -69,8 +69,12 @@ def add_settings(parser: argparse.ArgumentParser, example: str) -> None:
     )
 
 
-def add_external(parser: argparse.ArgumentParser) -> None:
-    """Add ``--follow-external``."""
+def add_scan(parser: argparse.ArgumentParser, example: str) -> None:
+    """Add the scan, its recipe with the settings, and ``--follow-external``."""
+    help_text = "scan file, FILE::/entry, or a folder or pattern that holds one scan"
+    parser.add_argument("scan", metavar="SCAN", help=help_text)
+    parser.add_argument("-r", "--recipe", metavar="RECIPE.toml", help="settings; what it leaves open is chosen")
+    add_settings(parser, example)
     parser.add_argument(
         "--follow-external",
         action="store_true",

@@ -13,9 +13,8 @@ from recon.cli.common import (
     FIGURE,
     Commands,
     add_command,
-    add_external,
     add_output,
-    add_settings,
+    add_scan,
     finding_lines,
     finding_objects,
     free_name,
@@ -46,11 +45,8 @@ def add_parser(commands: Commands) -> None:
         "read and check a scan, and draw a first look; propose a mapping for a file of unknown names",
         "halfbit inspect run17.cxi",
     )
-    parser.add_argument("scan", metavar="SCAN", help="scan file, or FILE::/entry")
+    add_scan(parser, "scan.energy_ev=710")
     add_output(parser, "figure (.png) or folder (default: a numbered .png in the current folder)")
-    parser.add_argument("-r", "--recipe", metavar="RECIPE.toml", help="recipe with corrections to the scan file")
-    add_settings(parser, "scan.energy_ev=710")
-    add_external(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -11,9 +11,8 @@ from recon.cli.common import (
     FIGURE,
     Commands,
     add_command,
-    add_external,
     add_output,
-    add_settings,
+    add_scan,
     finding_lines,
     finding_objects,
     load_recipe,
@@ -38,11 +37,8 @@ def add_parser(commands: Commands) -> None:
         "write the cleaned, cropped, oriented frames as a scan of its own",
         "halfbit prepare run17.cxi -o ready17.nxs",
     )
-    parser.add_argument("scan", metavar="SCAN", help="scan file, or FILE::/entry")
+    add_scan(parser, "prepare.bin=2")
     add_output(parser, "scan file (.nxs, .h5 or .cxi) or folder (default: a numbered .nxs in the current folder)")
-    parser.add_argument("-r", "--recipe", metavar="RECIPE.toml", help="recipe with corrections and options")
-    add_settings(parser, "prepare.bin=2")
-    add_external(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -16,9 +16,8 @@ from recon.cli.common import (
     FIGURE,
     Commands,
     add_command,
-    add_external,
     add_output,
-    add_settings,
+    add_scan,
     add_solving,
     all_different,
     check_writable,
@@ -49,10 +48,7 @@ def add_parser(commands: Commands) -> None:
         "reconstruct object and probe from a scan; with no recipe everything is chosen from the data",
         "halfbit reconstruct run17.cxi -o run17_image.h5 -s solve.main.iterations=200",
     )
-    parser.add_argument("scan", metavar="SCAN", help="scan file, or FILE::/entry")
-    parser.add_argument("-r", "--recipe", metavar="RECIPE.toml", help="settings; what it leaves open is chosen")
-    add_settings(parser, "probe.modes=3")
-    add_external(parser)
+    add_scan(parser, "probe.modes=3")
     add_output(parser, "result file or folder (default: a numbered .h5 in the current folder)")
     add_solving(parser)
     parser.add_argument(
