@@ -7,7 +7,7 @@ also the weight of the pixel.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,32 +30,22 @@ class FlatField:
     steps: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
-    def apply(self, counts: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Divide dark-corrected counts ``(n, h, w)`` by the response, in place, and return them."""
-        counts /= self.response
-        return counts
-
 
 def normalise_flat(
     flat: NDArray[Any],
     good: NDArray[np.bool_],
     where: str,
-    *,
-    means: Literal["response", "correction"] = "response",
 ) -> FlatField:
     """Bring a flat field to a median of 1 over the good pixels.
 
     Parameters
     ----------
     flat
-        ``(h, w)``, any scale.
+        ``(h, w)`` response of the pixels, any scale; the readers invert factors that multiply.
     good
         ``(h, w)`` bool, True = good.
     where
         File and dataset, for messages.
-    means
-        "response": counts are divided by it; "correction": counts are multiplied by it. The NeXus standard
-        does not say which; the caller must know.
 
     Raises
     ------
@@ -78,16 +68,13 @@ def normalise_flat(
             expected="relative response of each pixel, near 1",
             fix="Check that this is the flat field of this detector, or remove it.",
         )
-    if means == "correction":
-        values = 1 / np.where(usable, values, 1.0)
     response = values / np.median(values[usable & good])
     bad = ~usable | (response < LOWEST) | (response > HIGHEST)
     kept = response[~bad & good]
     low, middle, high = np.percentile(kept, [15.9, 50, 84.1])
     spread = (high - low) / 2 / middle
     n_bad = int((bad & good).sum())
-    verb = "divided by the response" if means == "response" else "multiplied by the correction"
-    steps = [f"flat field: counts {verb}, median 1, spread {100 * spread:.3g} %"]
+    steps = [f"flat field: counts stay as counted, the response holds it; median 1, spread {100 * spread:.3g} %"]
     if n_bad:
         steps.append(f"flat field: {n_bad} pixels with a response below {LOWEST:g}, above {HIGHEST:g} or none masked")
     return FlatField(np.where(bad, 1.0, response).astype(np.float32), bad, tuple(steps), _doubts(spread, n_bad, good))
@@ -115,42 +102,3 @@ def _doubts(spread: float, n_bad: int, good: NDArray[np.bool_]) -> tuple[Finding
             )
         )
     return tuple(findings)
-
-
-def flat_from_frames(frames: NDArray[Any], dark: NDArray[Any] | None, good: NDArray[np.bool_], where: str) -> FlatField:
-    """Make the flat field from frames ``(K, h, w)`` or ``(h, w)`` taken in even light.
-
-    Parameters
-    ----------
-    frames
-        Stored counts, one exposure time.
-    dark
-        ``(h, w)`` dark of that exposure, subtracted first; None when subtracted already.
-    good, where
-        As for `normalise_flat`.
-
-    Raises
-    ------
-    InputError
-        Shapes do not fit, or the frames hold no light.
-    """
-    stack = frames[None] if frames.ndim == 2 else frames
-    if stack.ndim != 3 or not len(stack) or stack.shape[1:] != good.shape:
-        raise InputError(
-            f"flat frames of shape {frames.shape}",
-            where=where,
-            expected=f"(frames, rows, columns) with frames of {good.shape}",
-            fix="Give flat frames of the same detector region, or remove them.",
-        )
-    if dark is not None and dark.shape != good.shape:
-        raise InputError(
-            f"a dark of shape {dark.shape} for the flat frames",
-            where=where,
-            expected=f"the frame's shape {good.shape}",
-            fix="Reduce the dark frames to one first (scans.darks.combine_darks).",
-        )
-    total = np.zeros(good.shape)
-    for frame in stack:  # one at a time: the stack may be large
-        total += frame
-    mean = total / len(stack)
-    return normalise_flat(mean if dark is None else mean - dark, good, where)
