@@ -136,7 +136,7 @@ def _read_flat(facts: Facts, detector: h5py.Group, mosaic: Mosaic | None) -> Non
         fits = images.ndim in (2, 3) and facts.frames is not None and images.shape[-2:] == facts.frames.shape[1:]
         field = flat_response(images, facts.dark) if fits else None
         if field is not None:
-            facts.set_flat(field.response, white, f"{field.why} (CXI 1.6, {WHITE})")
+            facts.set_flat(field.response, white, f"{field.why} (CXI 1.6, {WHITE})", measured=True)
         elif fits:
             text = "most pixels differ by more than a factor of 3: no even illumination"
             facts.note("flat field", "not applied", white, text, guess=True)

@@ -104,7 +104,7 @@ class PixelFacts(FactsBase):
         self.dark_exposures_s = times.astype(np.float64) if np.isfinite(times).all() else None
         self.note("dark frames", f"{' x '.join(map(str, new.shape))} {new.dtype}", where, why)
 
-    def set_flat(self, flat: h5py.Dataset | NDArray[Any], where: Any, why: str) -> None:
+    def set_flat(self, flat: h5py.Dataset | NDArray[Any], where: Any, why: str, *, measured: bool = False) -> None:
         """Keep the flat field ``(h, w)``, or ``(K, h, w)`` of which the mean is taken.
 
         It is taken as the pixels' response, without dark counts, by which counts are divided; the user's `flat`
@@ -118,10 +118,12 @@ class PixelFacts(FactsBase):
             Dataset or array.
         where, why
             For the note: HDF5 object or text, and what makes this a response to divide by.
+        measured
+            It was made of frames of even light, so that it is a response whatever the user says of a stored one.
         """
         if len(flat.shape or ()) not in (2, 3) or not self._fits(flat.shape, where):
             return
-        use = self.overrides.flat
+        use = None if measured and self.overrides.flat != "none" else self.overrides.flat
         if use == "none":
             self.note("flat field", "not applied", where, GIVEN)
             return

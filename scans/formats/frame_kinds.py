@@ -149,7 +149,7 @@ def _keep_flat(facts: Facts, dataset: h5py.Dataset, frames: Frames, indices: NDA
         text = "not applied: the flat frames (image_key 1) do not show an even illumination"
         facts.note("flat field", text, dataset, "most pixels differ by more than a factor of 3", guess=True)
         return
-    facts.set_flat(field.response, dataset, f"{field.why} (image_key 1)")
+    facts.set_flat(field.response, dataset, f"{field.why} (image_key 1)", measured=True)
 
 
 def _affordable(

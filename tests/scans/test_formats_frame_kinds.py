@@ -67,6 +67,8 @@ def test_dark_and_flat_frames_are_used(keyed):
     expected = np.round(2000 * RESPONSE + 101) + 1 - 101
     np.testing.assert_allclose(scan.flat, expected / np.median(expected), rtol=1e-12)
     assert "after the mean dark frame" in note(scan, "flat field").why
+    # frames of even light are a response, whatever is said of stored flat fields
+    np.testing.assert_array_equal(load(keyed, flat="multiplies").flat, scan.flat)
 
 
 def test_per_frame_lists_follow_and_darks_keep_their_exposures(keyed):
@@ -143,6 +145,7 @@ def test_white_frames_of_cxi_are_the_response_once_the_dark_is_off(tmp_path):
     assert "data_white" in note(scan, "flat field").why
     assert not note(scan, "flat field").guess
     assert load(path, flat="none").flat is None
+    np.testing.assert_array_equal(load(path, flat="multiplies").flat, scan.flat)
 
 
 # A flat field of which the standard does not say whether it divides or multiplies.
