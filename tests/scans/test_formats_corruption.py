@@ -42,6 +42,12 @@ def samples(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def whole():
+    """Readings of the sound samples, by name, as the tests come to need them."""
+    return {}
+
+
+@pytest.fixture(scope="module")
 def sound(samples):
     return {s.name: quick(s.path, s.given) for s in samples}
 
@@ -59,10 +65,10 @@ def test_damage_is_refused_or_said(tmp_path, samples, sound, kind):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
-def test_damaged_scans_are_looked_at_and_prepared(tmp_path, samples, kind):
-    whole = {}
+def test_damaged_scans_are_looked_at_and_prepared(tmp_path, samples, whole, kind):
     for sample, _, seed in [c for c in corruptions.cases(samples, 5 * len(KINDS), seed=6) if c[1] == kind]:
-        whole[sample.name] = whole.get(sample.name) or runs.read(sample.path, sample.given)
+        if sample.name not in whole:
+            whole[sample.name] = runs.read(sample.path, sample.given)
         path = corruptions.damage(sample, kind, seed, tmp_path)
         bare = partial(corruptions.beyond_notice, sample, kind)
         out = runs.run(path, sample.given, whole[sample.name], bare)
