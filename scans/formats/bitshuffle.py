@@ -1,9 +1,7 @@
 """Chunks packed by bitshuffle are checked before the library unpacks them: a damaged one would crash it.
 
 The plugin believes the lengths that a chunk states and reads beyond its end. Bitshuffle is what most pixel detectors
-write, so these lengths are added up here first. The layout is that of the plugin's own documentation: length when
-unpacked (8 bytes, big-endian), length of a block (4 bytes), then each block with its packed length (4 bytes) before
-it; what is left of the values beyond a multiple of eight follows as it is.
+write, so these lengths are added up first (`plugin_filters.bitshuffled_fits`), here for what the library reads.
 """
 
 from __future__ import annotations
@@ -11,14 +9,13 @@ from __future__ import annotations
 import itertools
 import math
 import os
-import struct
 
 import h5py
 
 from scans.formats.chunks import most_packed_bytes
 from scans.formats.opening import open_file
+from scans.formats.plugin_filters import BITSHUFFLE, bitshuffled_fits
 
-BITSHUFFLE = 32008
 MAX_DEPTH = 4
 # Source files of virtual data that are known to be sound: path, time of change, size, dataset.
 _sound: set[tuple[str, int, int, str]] = set()
@@ -55,8 +52,8 @@ def check_packed(dataset: h5py.Dataset, box: Box | None = None, depth: int = 0) 
         _check_chunk(dataset, tuple(i * c for i, c in zip(cell, dataset.chunks, strict=True)), packing, size)
 
 
-def _packing(dataset: h5py.Dataset) -> tuple[int, int, bool] | None:
-    """Place among the filters, bytes of a value, and whether blocks are packed; None without bitshuffle.
+def _packing(dataset: h5py.Dataset) -> tuple[int, tuple[int, ...]] | None:
+    """Place among the filters, and parameters; None without bitshuffle.
 
     Where another filter came after it, that one has sums or lengths of its own.
     """
@@ -66,48 +63,20 @@ def _packing(dataset: h5py.Dataset) -> tuple[int, int, bool] | None:
     last = plist.get_nfilters() - 1
     if last < 0 or plist.get_filter(last)[0] != BITSHUFFLE:
         return None
-    values: tuple[int, ...] = plist.get_filter(last)[2]
-    item = int(values[2]) if len(values) > 2 and values[2] else int(dataset.dtype.itemsize)
-    return last, item, len(values) > 4 and values[4] != 0
+    return last, plist.get_filter(last)[2]
 
 
-def _check_chunk(dataset: h5py.Dataset, offset: tuple[int, ...], packing: tuple[int, int, bool], size: int) -> None:
-    place, item, packed = packing
+def _check_chunk(
+    dataset: h5py.Dataset, offset: tuple[int, ...], packing: tuple[int, tuple[int, ...]], size: int
+) -> None:
+    place, parameters = packing
     info = dataset.id.get_chunk_info_by_coord(offset)
     if info.byte_offset is None or info.filter_mask >> place & 1:
         return
     if info.size > most_packed_bytes(size):
         raise OSError(f"chunk {offset} claims {info.size} bytes, packed from {size}")
-    fits = blocks_fit(dataset.id.read_direct_chunk(offset)[1], size, item) if packed else info.size == size
-    if not fits:
+    if not bitshuffled_fits(dataset.id.read_direct_chunk(offset)[1], size, dataset.dtype.itemsize, parameters):
         raise OSError(f"chunk {offset} is damaged")
-
-
-def blocks_fit(raw: bytes, size: int, item: int) -> bool:
-    """Tell whether the blocks of a packed chunk lie within it and make up the chunk.
-
-    Parameters
-    ----------
-    raw
-        The packed chunk.
-    size
-        Bytes when unpacked.
-    item
-        Bytes of a value.
-    """
-    if len(raw) < 12:
-        return False
-    whole, block = struct.unpack_from(">QI", raw)
-    if whole != size or block == 0 or block % (8 * item):
-        return False
-    count, rest = divmod(size, block)
-    count += rest >= 8 * item
-    at, end = 12, len(raw) - rest % (8 * item)
-    for _ in range(count):
-        if at + 4 > end:
-            return False
-        at += 4 + int.from_bytes(raw[at : at + 4], "big")
-    return at <= end
 
 
 def _check_sources(dataset: h5py.Dataset, box: Box | None, depth: int) -> None:

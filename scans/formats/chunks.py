@@ -1,8 +1,8 @@
 """Chunks of a dataset: which are written, which frames they make complete, and unpacking them ourselves.
 
-The HDF5 library reads under one lock and unpacks under it too, so two threads unpack no faster than one.
-gzip chunks, by far the most common, are therefore fetched packed and unpacked here by zlib, which leaves other
-threads free: several blocks are unpacked at once (`scans.pipeline`). Other filters go through the library.
+The HDF5 library reads under one lock and unpacks under it too, so two threads unpack no faster than one. Chunks are
+therefore fetched packed and unpacked here, by zlib or the plugins' own filters, which leave other threads free:
+several blocks are unpacked at once (`scans.pipeline`). Other filters go through the library.
 """
 
 from __future__ import annotations
@@ -10,15 +10,19 @@ from __future__ import annotations
 import itertools
 import math
 import zlib
-from typing import Any
+from collections.abc import Callable
+from typing import Any, NamedTuple
 
 import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from scans.formats.plugin_filters import BITSHUFFLE, bitshuffled_fits, unpacker
+
 DEFLATE, SHUFFLE = h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE
 # A packed chunk is hardly larger than what it holds; one that claims more is damaged (margin: common practice).
 MAX_PACKED_EXCESS = 1 << 16
+Fill = Callable[[tuple[slice, ...], NDArray[Any]], None]
 
 
 def chunk_frames(dataset: h5py.Dataset) -> int:
@@ -109,74 +113,95 @@ def _before_last_lit(dataset: h5py.Dataset, count: int) -> int:
 
 
 def unpacks_here(dataset: h5py.Dataset) -> bool:
-    """Tell whether `read_box` can read this: gzip, with or without shuffle, of plain numbers."""
+    """Tell whether `filler` can read this: plain numbers, filters that we unpack as well as the library does."""
     if dataset.chunks is None or dataset.dtype.kind not in "iuf":
         return False
     if dataset.id.get_type() != h5py.h5t.py_create(dataset.dtype):
         return False  # numbers of odd precision: NumPy's type is wider than the stored one
-    return _filters(dataset) in ([DEFLATE], [SHUFFLE, DEFLATE])
+    filters = [f.id for f in _filters(dataset)]
+    packing = filters[1:] if filters[:1] == [SHUFFLE] else filters
+    return len(packing) == 1 and (packing[0] == DEFLATE or unpacker(packing[0]) is not None)
 
 
-def read_box(dataset: h5py.Dataset, box: tuple[slice, ...], out: NDArray[Any]) -> None:
-    """Read a box of a dataset that `unpacks_here`, converting byte order on the way.
+def filler(dataset: h5py.Dataset) -> Fill:
+    """Return ``fill(box, out)`` for a dataset that `unpacks_here`: it reads a box, converting byte order on the way.
 
-    Parameters
-    ----------
-    dataset
-        Any rank.
-    box
-        One slice an axis, step 1, within the shape.
-    out
-        Array of the box's shape.
-
-    Raises
-    ------
-    OSError
-        A chunk cannot be unpacked.
+    `box` has one slice an axis, step 1, within the shape; `out` is an array of the box's shape. Several threads may
+    call it at once. It raises OSError where a chunk cannot be unpacked.
     """
-    chunk = dataset.chunks
-    filters = _filters(dataset)
-    cells = (range(s.start // c, -(-s.stop // c)) for s, c in zip(box, chunk, strict=True))
-    for cell in itertools.product(*cells):
-        offset = tuple(i * c for i, c in zip(cell, chunk, strict=True))
-        source, target = [], []
-        for o, c, s in zip(offset, chunk, box, strict=True):
-            low, high = max(o, s.start), min(o + c, s.stop)
-            source.append(slice(low - o, high - o))
-            target.append(slice(low - s.start, high - s.start))
-        values = _unpacked(dataset, offset, filters)
-        out[tuple(target)] = dataset.fillvalue if values is None else values[tuple(source)]
+    chunk, filters, dtype, fill_value = dataset.chunks, _filters(dataset), dataset.dtype, dataset.fillvalue
+
+    def fill(box: tuple[slice, ...], out: NDArray[Any]) -> None:
+        cells = (range(s.start // c, -(-s.stop // c)) for s, c in zip(box, chunk, strict=True))
+        for cell in itertools.product(*cells):
+            offset = tuple(i * c for i, c in zip(cell, chunk, strict=True))
+            source, target = [], []
+            for o, c, s in zip(offset, chunk, box, strict=True):
+                low, high = max(o, s.start), min(o + c, s.stop)
+                source.append(slice(low - o, high - o))
+                target.append(slice(low - s.start, high - s.start))
+            values = _unpacked(dataset, offset, chunk, dtype, filters)
+            out[tuple(target)] = fill_value if values is None else values[tuple(source)]
+
+    return fill
 
 
-def _filters(dataset: h5py.Dataset) -> list[int]:
+class _Filter(NamedTuple):
+    """A filter of a dataset: its registered number and its parameters."""
+
+    id: int
+    parameters: tuple[int, ...]
+
+
+def _filters(dataset: h5py.Dataset) -> list[_Filter]:
     plist = dataset.id.get_create_plist()
-    return [int(plist.get_filter(i)[0]) for i in range(plist.get_nfilters())]
+    each = (plist.get_filter(i) for i in range(plist.get_nfilters()))
+    return [_Filter(int(code), tuple(int(v) for v in values)) for code, _, values, _ in each]
 
 
-def _unpacked(dataset: h5py.Dataset, offset: tuple[int, ...], filters: list[int]) -> NDArray[Any] | None:
+def _unpacked(
+    dataset: h5py.Dataset,
+    offset: tuple[int, ...],
+    chunk: tuple[int, ...],
+    dtype: np.dtype[Any],
+    filters: list[_Filter],
+) -> NDArray[Any] | None:
     """Fetch and unpack one chunk; None where it was never written."""
     info = dataset.id.get_chunk_info_by_coord(offset)
     if info.byte_offset is None:
         return None
-    dtype, size = dataset.dtype, math.prod(dataset.chunks) * dataset.dtype.itemsize
+    size = math.prod(chunk) * dtype.itemsize
     if info.size > most_packed_bytes(size):
         raise OSError(f"chunk {offset} claims {info.size} bytes, packed from {size}")
     skipped, raw = dataset.id.read_direct_chunk(offset)
     for index in reversed(range(len(filters))):
-        if skipped >> index & 1:  # the writer left this filter out for this chunk
-            continue
-        if filters[index] == DEFLATE:
-            raw = _inflate(raw, size)
-        elif len(raw) == size and dtype.itemsize > 1:
-            # shuffle stores all first bytes, then all second bytes, ... (HDF5 user's guide, filters)
-            mixed = np.frombuffer(raw, np.uint8).reshape(dtype.itemsize, -1)
-            raw = np.empty((mixed.shape[1], dtype.itemsize), np.uint8)
-            for k, plane in enumerate(mixed):
-                raw[:, k] = plane
+        if not skipped >> index & 1:  # else the writer left this filter out for this chunk
+            raw = _undone(filters[index], raw, size, dtype.itemsize)
     values = np.frombuffer(raw, dtype=np.uint8).reshape(-1)
     if values.size != size:
         raise OSError(f"chunk {offset} holds {values.size} bytes instead of {size}")
-    return values.view(dtype).reshape(dataset.chunks)
+    return values.view(dtype).reshape(chunk)
+
+
+def _undone(stage: _Filter, raw: Any, size: int, item: int) -> Any:
+    """Undo one filter of a chunk of `size` bytes."""
+    if stage.id == DEFLATE:
+        return _inflate(raw, size)
+    if stage.id == SHUFFLE:
+        return _unshuffled(raw, item) if len(raw) == size and item > 1 else raw
+    unpack = unpacker(stage.id)
+    if unpack is None or (stage.id == BITSHUFFLE and not bitshuffled_fits(raw, size, item, stage.parameters)):
+        raise OSError("the packed blocks do not make up the chunk")
+    return unpack(raw, stage.parameters, size)
+
+
+def _unshuffled(raw: Any, item: int) -> NDArray[np.uint8]:
+    """Undo the shuffle: all first bytes, then all second bytes, ... (HDF5 user's guide, filters)."""
+    mixed = np.frombuffer(raw, np.uint8).reshape(item, -1)
+    out = np.empty((mixed.shape[1], item), np.uint8)
+    for k, plane in enumerate(mixed):
+        out[:, k] = plane
+    return out
 
 
 def _inflate(packed: bytes, size: int) -> bytes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from threading import Lock
 from typing import Any, TypeAlias
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from scans.errors import InputError
 from scans.formats.bitshuffle import check_packed
-from scans.formats.chunks import chunk_frames, complete_frames, read_box, unpacks_here
+from scans.formats.chunks import Fill, chunk_frames, complete_frames, filler, unpacks_here
 from scans.formats.hdf5 import READ_ERRORS, own_dataset, refuse_search_folders
 from scans.formats.opening import open_file
 from scans.formats.stack_frames import StackFrames
@@ -25,7 +25,6 @@ from scans.formats.stack_frames import StackFrames
 Window: TypeAlias = tuple[slice, slice]
 WHOLE: Window = (slice(None), slice(None))
 Reader: TypeAlias = Callable[..., NDArray[Any]]
-Opener: TypeAlias = Callable[[str], AbstractContextManager[h5py.File]]
 MAX_KEPT_OPEN = 64
 MAX_CACHE_BYTES = 256 << 20
 
@@ -119,26 +118,13 @@ class LazyFrames(StackFrames):
         ``reader(part, window, out=None)`` does what `window` does; `out` is a buffer ``(>= n, rows, columns)`` of
         this type, whose front is filled and returned. Several threads may call it.
         """
-        kept: dict[str, h5py.File] = {}
-        lock = Lock()
+        with closing(_OpenBlocks(self.cache_bytes, self.shape[1:])) as files:
 
-        def opened(name: str) -> AbstractContextManager[h5py.File]:
-            with lock:
-                if name not in kept:
-                    kept[name] = open_file(name, cache_bytes=self.cache_bytes)
-                    if len(kept) > MAX_KEPT_OPEN:
-                        del kept[next(iter(kept))]  # closed when its last reader has done with it
-                return nullcontext(kept[name])
+            def read(part: slice, window: Window = WHOLE, out: NDArray[Any] | None = None) -> NDArray[Any]:
+                start, stop, _ = part.indices(self.shape[0])
+                return self._read(start, max(start, stop), window, out, files)
 
-        def read(part: slice, window: Window = WHOLE, out: NDArray[Any] | None = None) -> NDArray[Any]:
-            start, stop, _ = part.indices(self.shape[0])
-            return self._read(start, max(start, stop), window, out, opened)
-
-        try:
             yield read
-        finally:
-            for file in kept.values():
-                file.close()
 
     def complete_now(self) -> int:
         """Count the complete frames in the file(s) at this moment; it grows while a scan is being written."""
@@ -161,9 +147,24 @@ class LazyFrames(StackFrames):
         stop: int,
         window: Window = WHOLE,
         out: NDArray[Any] | None = None,
-        opened: Opener | None = None,
+        files: _OpenBlocks | None = None,
     ) -> NDArray[Any]:
         """Read frames `start` to `stop`."""
+        self._check_sources()
+        y, x = (slice(*s.indices(n)) for s, n in zip(window, self.shape[1:], strict=True))
+        if y.step != 1 or x.step != 1:
+            raise TypeError("a window has whole rows and columns: its steps must be 1")
+        sides = (max(y.stop - y.start, 0), max(x.stop - x.start, 0))
+        out = np.empty((stop - start, *sides), dtype=self.dtype) if out is None else out[: stop - start]
+        if files is None:
+            with closing(_OpenBlocks(self.cache_bytes, self.shape[1:])) as files:
+                self._read_blocks(files, (start, stop), (y, x), out)
+        else:
+            self._read_blocks(files, (start, stop), (y, x), out)
+        return out
+
+    def _check_sources(self) -> None:
+        """See that the files that virtual data come from are still there."""
         where = f"{self.blocks[0].file}::{self.blocks[0].dataset}"
         if self.sources:
             refuse_search_folders(where)
@@ -175,52 +176,31 @@ class LazyFrames(StackFrames):
                     expected="the files that were there when the scan was opened",
                     fix="Bring the file back; without it these frames would read as zeros.",
                 )
-        y, x = (slice(*s.indices(n)) for s, n in zip(window, self.shape[1:], strict=True))
-        if y.step != 1 or x.step != 1:
-            raise TypeError("a window has whole rows and columns: its steps must be 1")
-        sides = (max(y.stop - y.start, 0), max(x.stop - x.start, 0))
-        out = np.empty((stop - start, *sides), dtype=self.dtype) if out is None else out[: stop - start]
-        opened = opened or self._open
+
+    def _read_blocks(self, files: _OpenBlocks, frames: tuple[int, int], window: Window, out: NDArray[Any]) -> None:
+        """Fill `out` with `frames` (from, to) of all datasets."""
         first = 0
         for block in self.blocks:
-            low, high = max(start - first, 0), min(stop - first, block.n_frames)
+            low, high = max(frames[0] - first, 0), min(frames[1] - first, block.n_frames)
             if low < high and out.size:
-                with opened(block.file) as file:
-                    part = out[first + low - start : first + high - start]
-                    self._read_block(file, block, (low, high), (y, x), part, first)
+                part = out[first + low - frames[0] : first + high - frames[0]]
+                dataset, fill = files.opened(block)
+                try:
+                    for selection, run in _runs(block.scan_shape, low, high):
+                        _fill(fill, (*selection, *window), part[run.start - low : run.stop - low])
+                except READ_ERRORS as exc:
+                    where = f"{block.file}::{block.dataset}"
+                    raise self._damage(dataset, where, (low, high), first, fill) from exc
             first += block.n_frames
-        return out
 
-    def _open(self, name: str) -> h5py.File:
-        return open_file(name, cache_bytes=self.cache_bytes)
-
-    def _read_block(
-        self, file: h5py.File, block: Block, frames: tuple[int, int], window: Window, out: NDArray[Any], first: int
-    ) -> None:
-        """Fill `out` with `frames` (from, to) of one dataset."""
-        where = f"{block.file}::{block.dataset}"
-        dataset = own_dataset(file, block.dataset)
-        if dataset is None or not _still_holds(dataset, (*block.scan_shape, *self.shape[1:])):
-            raise InputError(
-                "the dataset has changed or gone since the scan was opened",
-                where=where,
-                expected=f"shape {(*block.scan_shape, *self.shape[1:])}",
-                fix="Open the scan again.",
-            )
-        try:
-            for selection, part in _runs(block.scan_shape, *frames):
-                _fill(dataset, (*selection, *window), out[part.start - frames[0] : part.stop - frames[0]])
-        except READ_ERRORS as exc:
-            raise self._damage(dataset, where, frames, first) from exc
-
-    def _damage(self, dataset: h5py.Dataset, where: str, frames: tuple[int, int], first: int) -> InputError:
+    def _damage(self, dataset: h5py.Dataset, where: str, frames: tuple[int, int], first: int, fill: Fill) -> InputError:
         """Name the frames that cannot be read among those asked for."""
         bad = []
         scratch = np.empty((1, *self.shape[1:]), dtype=self.dtype)
         for j in range(*frames):
             try:
                 for selection, _ in _runs(dataset.shape[:-2], j, j + 1):
-                    _fill(dataset, (*selection, *(slice(0, n) for n in self.shape[1:])), scratch)
+                    _fill(fill, (*selection, *(slice(0, n) for n in self.shape[1:])), scratch)
             except READ_ERRORS:
                 bad.append(first + j)
         named = ", ".join(str(j) for j in bad[:8]) + (f" ... {bad[-1]}" if len(bad) > 8 else "")
@@ -233,19 +213,74 @@ class LazyFrames(StackFrames):
         )
 
 
+class _OpenBlocks:
+    """Files kept open for many accesses, and how each dataset in them is read; several threads may ask."""
+
+    def __init__(self, cache_bytes: int, frame_shape: tuple[int, ...]) -> None:
+        self._cache_bytes, self._frame_shape, self._lock = cache_bytes, frame_shape, Lock()
+        self._files: dict[str, h5py.File] = {}
+        self._ways: dict[Block, tuple[h5py.Dataset, Fill]] = {}
+
+    def opened(self, block: Block) -> tuple[h5py.Dataset, Fill]:
+        """Return the dataset and what reads a box of it.
+
+        Raises
+        ------
+        InputError
+            It has changed or gone since the scan was opened.
+        """
+        with self._lock:
+            if block not in self._ways:
+                if block.file not in self._files:
+                    self._make_room()
+                    self._files[block.file] = open_file(block.file, cache_bytes=self._cache_bytes)
+                self._ways[block] = self._found(block)
+            return self._ways[block]
+
+    def _make_room(self) -> None:
+        """Let go of the oldest file; it is closed when its last reader has done with it."""
+        if len(self._files) >= MAX_KEPT_OPEN:
+            oldest = next(iter(self._files))
+            del self._files[oldest]
+            self._ways = {b: way for b, way in self._ways.items() if b.file != oldest}
+
+    def _found(self, block: Block) -> tuple[h5py.Dataset, Fill]:
+        dataset, shape = own_dataset(self._files[block.file], block.dataset), (*block.scan_shape, *self._frame_shape)
+        if dataset is None or not _still_holds(dataset, shape):
+            raise InputError(
+                "the dataset has changed or gone since the scan was opened",
+                where=f"{block.file}::{block.dataset}",
+                expected=f"shape {shape}",
+                fix="Open the scan again.",
+            )
+        return dataset, _filler(dataset)
+
+    def close(self) -> None:
+        """Close all files."""
+        for file in self._files.values():
+            file.close()
+
+
 def _still_holds(dataset: h5py.Dataset, shape: tuple[int, ...]) -> bool:
     """Tell whether a dataset still has the shape; it may have grown along its first axis."""
     return len(dataset.shape) == len(shape) and dataset.shape[0] >= shape[0] and dataset.shape[1:] == shape[1:]
 
 
-def _fill(dataset: h5py.Dataset, box: tuple[slice, ...], out: NDArray[Any]) -> None:
-    """Read a box straight into frames ``(n, rows, columns)``, converting byte order on the way."""
-    target = out.reshape(*(s.stop - s.start for s in box))
+def _filler(dataset: h5py.Dataset) -> Fill:
+    """Return what reads a box straight into an array of its shape, converting byte order on the way."""
     if unpacks_here(dataset):
-        read_box(dataset, box, target)
-    else:
+        return filler(dataset)
+
+    def fill(box: tuple[slice, ...], out: NDArray[Any]) -> None:
         check_packed(dataset, box)
-        dataset.read_direct(target, box)
+        dataset.read_direct(out, box)
+
+    return fill
+
+
+def _fill(fill: Fill, box: tuple[slice, ...], out: NDArray[Any]) -> None:
+    """Read a box into frames ``(n, rows, columns)``."""
+    fill(box, out.reshape(*(s.stop - s.start for s in box)))
 
 
 def _runs(scan_shape: tuple[int, ...], low: int, high: int) -> Iterator[tuple[tuple[slice, ...], slice]]:

@@ -22,7 +22,7 @@ from test_formats_links import virtual
 
 from scans import checks, prepare
 from scans.errors import InputError
-from scans.formats import bitshuffle, load, opening
+from scans.formats import bitshuffle, load, opening, plugin_filters
 from scans.formats.hdf5 import InputFile
 
 CXI_DATA = "entry_1/instrument_1/detector_1/data"
@@ -235,11 +235,11 @@ def test_lengths_of_blocks_by_hand():
     """Two blocks of 16 bytes and two values more: 12 + (4 + 3) + (4 + 2) + 2 bytes."""
     head = (34).to_bytes(8, "big") + (16).to_bytes(4, "big")
     raw = head + (3).to_bytes(4, "big") + b"abc" + (2).to_bytes(4, "big") + b"de" + b"xy"
-    assert bitshuffle.blocks_fit(raw, 34, 1)
-    assert not bitshuffle.blocks_fit(raw, 34, 4)  # blocks are a multiple of eight values
-    assert not bitshuffle.blocks_fit(raw, 35, 1)
-    assert not bitshuffle.blocks_fit(raw[:-1], 34, 1)
-    assert not bitshuffle.blocks_fit(raw[:11], 34, 1)
+    assert plugin_filters.blocks_fit(raw, 34, 1)
+    assert not plugin_filters.blocks_fit(raw, 34, 4)  # blocks are a multiple of eight values
+    assert not plugin_filters.blocks_fit(raw, 35, 1)
+    assert not plugin_filters.blocks_fit(raw[:-1], 34, 1)
+    assert not plugin_filters.blocks_fit(raw[:11], 34, 1)
 
 
 # --- virtual and raw data
