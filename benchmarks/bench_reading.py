@@ -23,13 +23,12 @@ import numpy as np
 from scans.detector import Readout
 from scans.formats.lazy import LazyFrames, lazy_frames
 from scans.geometry import Geometry
-from scans.pipeline import cores, read_ahead, work_ahead
+from scans.pipeline import cores, read_ahead
 from scans.readout_plan import plan_readout
 from scans.scan import Scan
-from scans.stack import Cutting, Stack
+from scans.stack import BLOCK_BYTES, Cutting, Stack
 from scans.window import Window
 
-BLOCK_BYTES = 4 << 20
 WAYS = ("ahead photons", "photons", "photons/2", "camera", "camera/2")
 
 
@@ -92,8 +91,7 @@ def prepared(scan: Scan, readout: Readout, size: int, bin: int) -> None:
     """Do the pass of `scans.prepare` over all frames, what is to be done being decided: what grows with the scan."""
     side = scan.frames.shape[-1]
     stack = Stack(scan, readout, Cutting(Window.around((side / 2, side / 2), size, bin, (side, side))))
-    for part, piece in work_ahead(stack.piece, scan.frames, scan.blocks(max_bytes=BLOCK_BYTES)):
-        stack.add(part, piece)
+    stack.fill()
     stack.counts.finish()
 
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from functools import cached_property
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,33 @@ class Block(NamedTuple):
     marked: NDArray[np.int64]
     spikes: NDArray[np.int64]
     offset: NDArray[np.float64]
+
+
+class Cleaned(NamedTuple):
+    """Whole frames ``(n, h, w)`` after cleaning, in the detector's axes; unmeasured pixels still hold a value.
+
+    `stays` says that `values` are the stored frames themselves, not to be changed. The rest as in `Block`.
+    """
+
+    values: NDArray[Any]
+    stays: bool
+    flags: Flags
+    spikes: NDArray[np.bool_] | None
+    blank: NDArray[np.bool_]
+    offset: NDArray[np.float64]
+
+
+class Watch(Protocol):
+    """What looks on while a scan is prepared, so that frames are read once."""
+
+    def begin(self, scan: Scan, readout: Readout) -> None:
+        """Start, when it is decided how frames are cleaned."""
+
+    def piece(self, part: slice, block: Block) -> Any:
+        """See one block of whole, oriented frames; in several threads at once, changes nothing and keeps no view."""
+
+    def add(self, part: slice, seen: Any) -> None:
+        """Take in what `piece` returned, in the order of the frames."""
 
 
 class Sections(NamedTuple):
@@ -122,7 +150,7 @@ class Readout:
     steps: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
-    @property
+    @cached_property
     def good(self) -> NDArray[np.bool_]:
         """Pixels usable in every frame ``(h, w)``, oriented."""
         return self.orientation.apply(self.usable)
@@ -144,51 +172,78 @@ class Readout:
         Parameters
         ----------
         stored
-            As read.
+            As read; not changed.
         frames
             ``(n,)`` their numbers in the scan, which choose dark and mask.
         window
             Part of the *oriented* frame that is wanted.
         """
-        flags = self.flags(stored, frames)
+        return self.block(self.cleaned(stored, frames), window)
+
+    def cleaned(self, stored: NDArray[Any], frames: NDArray[np.int64]) -> Cleaned:
+        """Clean whole frames ``(n, h, w)``, left as stored in the detector's axes (parameters as for `clean`)."""
         whole = self.keeps_integers(stored.dtype)
+        peaks = stored.reshape(len(stored), -1).max(axis=1) if stored.dtype.kind == "u" and stored.size else None
+        flags = self.flags(stored, frames, peaks)
         values, offset = (stored, np.zeros(len(stored))) if whole else self._counts(stored, frames)
         spikes = None if self.spikes is None else self.spikes.find(values, flags.bad)
         if self.unit == "photon" and self.gain != 1:
             values /= np.float32(self.gain)
-        bad = _either(flags.bad, spikes)
+        blank = ~np.any(stored, axis=(1, 2)) if peaks is None else peaks == 0
+        return Cleaned(values, whole, flags, spikes, blank, offset)
+
+    def block(self, cleaned: Cleaned, window: Window = WHOLE) -> Block:
+        """Turn cleaned frames, cut `window` out of them, and put 0 where nothing is measured."""
+        values, stays, flags, spikes, blank, offset = cleaned
         turn = (slice(None), *window)
 
         def cut(array: NDArray[Any] | None) -> NDArray[Any] | None:
             return None if array is None else self.orientation.apply(array)[turn]
 
-        blank = ~np.any(stored, axis=(1, 2))
-        inside, usable = self.orientation.apply(values)[turn], self.good[window]
-        if whole:
-            inside = inside.copy()  # only of what is wanted; `stored` is not changed
-        if not usable.all():
-            inside[:, ~usable] = 0
+        inside = self.orientation.apply(values)[turn]
+        if stays:
+            inside = inside.copy()  # only of what is wanted: stored frames are not changed
+        rows, columns = self._unusable(window)
+        inside[:, rows, columns] = 0
+        bad = cut(_either(flags.bad, spikes))
         if bad is not None:
-            inside[self.orientation.apply(bad)[turn]] = 0
+            inside[bad] = 0
         return Block(
             inside,
-            _some(cut(bad)),
+            _some(bad),
             _some(cut(flags.saturated)),
             blank,
-            _per_frame(cut(flags.nonfinite), stored),
-            _per_frame(cut(flags.marked), stored),
-            _per_frame(cut(spikes), stored),
+            _per_frame(cut(flags.nonfinite), len(values)),
+            _per_frame(cut(flags.marked), len(values)),
+            _per_frame(cut(spikes), len(values)),
             offset,
         )
 
-    def flags(self, stored: NDArray[Any], frames: NDArray[np.int64]) -> Flags:
-        """Return the pixels of frames as stored that hold no value: told before a cast makes them look alike."""
+    def _unusable(self, window: Window) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Rows and columns, in the window, of pixels that no frame can use."""
+        (y, x), (h, w) = window, self.good.shape
+        key = (*y.indices(h), *x.indices(w))
+        if key not in self._unusable_in:
+            rows, columns = np.nonzero(~self.good[window])
+            self._unusable_in[key] = rows, columns
+        return self._unusable_in[key]
+
+    @cached_property
+    def _unusable_in(self) -> dict[tuple[int, ...], tuple[NDArray[np.int64], NDArray[np.int64]]]:
+        """What `_unusable` found, by window."""
+        return {}
+
+    def flags(self, stored: NDArray[Any], frames: NDArray[np.int64], peaks: NDArray[Any] | None = None) -> Flags:
+        """Return the pixels of frames as stored that hold no value: told before a cast makes them look alike.
+
+        `peaks` ``(n,)`` are the highest values of the frames, where they are known already.
+        """
         good, whole = self.usable, stored.dtype.kind in "iu" and stored.size > 0
         saturated = marked = None
         # extremes tell in a fraction of the time that most blocks have neither
-        if self.limit is not None and not (whole and stored.max() < self.limit):
+        if self.limit is not None and not (whole and (stored if peaks is None else peaks).max() < self.limit):
             saturated = _some((stored >= self.limit) & good)
-        if self.marks and not (whole and stored.min() >= 0):
+        if self.marks and stored.dtype.kind != "u" and not (whole and stored.min() >= 0):
             marked = _some(np.isin(stored, NEGATIVE_MARKS) & good)
         nonfinite = _some(no_number(stored) & good) if stored.dtype.kind == "f" else None
         masked = None if self.masks is None else _some(~self.masks[frames] & good)
@@ -221,11 +276,22 @@ class Readout:
         """Each frame's own dark: one for all, or that of its exposure."""
         assert self.darks is not None
         if not isinstance(self.exposures_s, np.ndarray):
-            values -= self.darks.at(self.exposures_s)[0]
+            values -= self._dark_at(self.exposures_s)
             return
         own = self.exposures_s[frames]
         for exposure in np.unique(own):
-            values[own == exposure] -= self.darks.at(float(exposure))[0]
+            values[own == exposure] -= self._dark_at(float(exposure))
+
+    def _dark_at(self, exposure_s: float | None) -> NDArray[np.float32]:
+        """Dark ``(h, w)`` of an exposure; they are few, and each is made once."""
+        assert self.darks is not None
+        if exposure_s not in self._darks_made:
+            self._darks_made[exposure_s] = self.darks.at(exposure_s)[0]
+        return self._darks_made[exposure_s]
+
+    @cached_property
+    def _darks_made(self) -> dict[float | None, NDArray[np.float32]]:
+        return {}
 
 
 def no_number(stored: NDArray[Any]) -> NDArray[np.bool_]:
@@ -252,8 +318,9 @@ def _some(flags: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
     return flags if flags is not None and flags.any() else None
 
 
-def _per_frame(flags: NDArray[np.bool_] | None, stored: NDArray[Any]) -> NDArray[np.int64]:
-    return np.zeros(len(stored), np.int64) if flags is None else flags.sum(axis=(1, 2), dtype=np.int64)
+def _per_frame(flags: NDArray[np.bool_] | None, n: int) -> NDArray[np.int64]:
+    # frame by frame, for counting along axes takes ten times as long
+    return np.array([0] * n if flags is None else [np.count_nonzero(f) for f in flags], np.int64)
 
 
 def sums_over(frames: NDArray[Any], axis: int) -> NDArray[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from threading import Condition
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -46,7 +47,8 @@ def _need(block: NDArray[Any]) -> _Need:
     """Look at one block."""
     if block.size == 0 or block.dtype.kind == "b":
         return _Need(WHOLE_TYPES[0], True)
-    low, high = block.min(), block.max()
+    high = block.max()
+    low = 0 if block.dtype.kind == "u" else block.min()
     # comparisons with NaN are False
     if low >= 0 and high <= np.iinfo(np.uint32).max and _is_whole(block):
         dtype = next(t for t in WHOLE_TYPES if high <= np.iinfo(t).max)
@@ -72,11 +74,20 @@ def _float32_holds(block: NDArray[Any]) -> bool:
         return np.array_equal(double.astype(np.float32).astype(np.float64), double, equal_nan=True)
 
 
+def _set_aside(n_values: int) -> NDArray[np.uint8]:
+    """Zeros for float32 values, that no promotion has to move; for the narrowest where that is beyond the system."""
+    try:
+        return np.zeros(4 * n_values, np.uint8)
+    except MemoryError:
+        return np.zeros(n_values, np.uint8)
+
+
 class ExactStack:
     """Stack of frames ``(J, h, w)`` filled block by block, in the smallest type that holds all of them exactly.
 
     It starts as uint8. When a block does not fit, the stack is promoted where it lies, block by block from its
-    end: memory is that of the wider stack and a few MiB, never of two stacks.
+    end: memory is that of the wider stack and a few MiB, never of two stacks. Address space for four bytes a value is
+    set aside at the start; memory is taken as it is filled. Several threads may put blocks at once.
 
     Parameters
     ----------
@@ -90,7 +101,9 @@ class ExactStack:
         self.shape = (n_frames, *frame_shape)
         self._need = _Need(WHOLE_TYPES[0], True)
         self._filled = 0  # values before this one may differ from zero
-        self._bytes: NDArray[np.uint8] | None = np.zeros(math.prod(self.shape), np.uint8)
+        self._bytes: NDArray[np.uint8] | None = _set_aside(math.prod(self.shape))
+        self._turn = Condition()
+        self._writing = 0  # threads that copy a block at this moment: the stack must not move
 
     @property
     def dtype(self) -> np.dtype[Any]:
@@ -119,10 +132,22 @@ class ExactStack:
                 fix="Put every block in the place that it was read from, before `finish`.",
             )
         # float32 already, by need: it holds whatever comes in float32, so that nothing is looked at
-        if not (self.dtype == block.dtype == np.float32):
-            self._promote(self._need | _need(block))
-        self._values()[place.start : place.stop] = block
-        self._filled = max(self._filled, place.stop * math.prod(self.shape[1:]))
+        need = self._need if self.dtype == block.dtype == np.float32 else _need(block)
+        with self._turn:
+            need |= self._need
+            if need.dtype != self.dtype:
+                self._turn.wait_for(lambda: self._writing == 0)
+                need |= self._need  # another thread may have been here meanwhile
+                self._promote(need)
+            self._need = need
+            self._filled = max(self._filled, place.stop * math.prod(self.shape[1:]))
+            self._writing += 1
+        try:
+            self._values()[place.start : place.stop] = block
+        finally:
+            with self._turn:
+                self._writing -= 1
+                self._turn.notify_all()
 
     def finish(self, keep: NDArray[np.int64] | None = None) -> NDArray[Any]:
         """Return the frames and give them up; `keep` lists those wanted, in increasing order.
@@ -130,14 +155,11 @@ class ExactStack:
         Kept frames are moved to the front in place, and the memory of the others is given back.
         """
         values = self._values()
-        if keep is None:
-            self._bytes = None
-            return values
-        for k, j in enumerate(keep):
+        for k, j in enumerate([] if keep is None else keep):
             if k != j:
                 values[k] = values[j]
         del values  # no view may be left when the memory moves
-        self.shape = (len(keep), *self.shape[1:])
+        self.shape = self.shape if keep is None else (len(keep), *self.shape[1:])
         self._bytes = self._resized(self.nbytes)
         values, self._bytes = self._values(), None
         return values
@@ -145,7 +167,7 @@ class ExactStack:
     def _values(self) -> NDArray[Any]:
         if self._bytes is None:
             raise RuntimeError("the stack was finished")
-        return self._bytes.view(self.dtype).reshape(self.shape)
+        return self._bytes[: self.nbytes].view(self.dtype).reshape(self.shape)
 
     def _resized(self, n_bytes: int) -> NDArray[np.uint8]:
         """Grow or shrink the memory, in place where the system can (new bytes are zero)."""
@@ -158,10 +180,10 @@ class ExactStack:
         """Convert what is there to a wider type, last values first: they move towards the end."""
         old, size = self.dtype, math.prod(self.shape)
         self._need = need
-        if need.dtype == old or size == 0:
+        if need.dtype == old or size == 0 or self._bytes is None:
             return
-        memory = self._resized(size * need.dtype.itemsize)
-        narrow, wide = memory[: size * old.itemsize].view(old), memory.view(need.dtype)
+        memory = self._resized(max(size * need.dtype.itemsize, self._bytes.size))
+        narrow, wide = memory[: size * old.itemsize].view(old), memory[: size * need.dtype.itemsize].view(need.dtype)
         for stop in range(self._filled, 0, -CONVERTED_AT_ONCE):
             start = max(stop - CONVERTED_AT_ONCE, 0)
             wide[start:stop] = narrow[start:stop].copy()

@@ -67,29 +67,33 @@ def work_ahead(
     frames: Any,
     parts: Iterable[slice],
     *,
-    window: Window = WHOLE,
-    ahead: int = 2,
+    step: int | None = None,
+    ahead: int | None = None,
     workers: int | None = None,
 ) -> Iterator[tuple[slice, T]]:
-    """Yield each part with ``work(part, values)``, in order; reading and work are done in the background.
+    """Yield each piece of the parts with ``work(piece, values)``, in order; both are done in the background.
 
-    `work` runs in several threads at once, each on its own part: it must not change
-    `values`, nor keep a view of it, whose memory is used again for the next part. NumPy work on large arrays overlaps,
-    for NumPy leaves the interpreter free meanwhile. Parameters and errors are those of `read_ahead`; an error of
-    `work` is raised as it is, with a note that names the frames.
+    `work` runs in several threads at once, each on its own part: it must not change `values`, nor keep a view of it,
+    whose memory is used again for the next part. NumPy work on large arrays overlaps, for NumPy leaves the
+    interpreter free meanwhile. A part is cut into pieces of `step` frames, the whole part by default: what is worked
+    on then stays in the core's cache. By default there are as many threads as cores, and twice as many parts under
+    way. Else parameters and errors are those of `read_ahead`; an error of `work` is raised as it is, with a note that
+    names the frames.
     """
     mine = local()
 
-    def task(reader: Reader, part: slice) -> T:
-        n = len(range(*part.indices(frames.shape[0])))
-        sides = (len(range(n)[cut]) for n, cut in zip(frames.shape[1:], window, strict=True))
-        shape = (n, *sides)
+    def task(reader: Reader, part: slice) -> list[tuple[slice, T]]:
+        start, stop, _ = part.indices(frames.shape[0])
         buffer = getattr(mine, "buffer", None)
-        if buffer is None or len(buffer) < n:
-            buffer = mine.buffer = np.empty(shape, frames.dtype)
-        return work(part, reader(part, window, buffer))
+        if buffer is None or len(buffer) < stop - start:
+            buffer = mine.buffer = np.empty((stop - start, *frames.shape[1:]), frames.dtype)
+        values, size = reader(part, WHOLE, buffer), step or max(stop - start, 1)
+        pieces = [slice(low, min(low + size, stop)) for low in range(start, stop, size)]
+        return [(piece, work(piece, values[piece.start - start : piece.stop - start])) for piece in pieces]
 
-    return _in_order(task, frames, parts, ahead, workers)
+    workers = workers or max(1, min(cores(), MAX_WORKERS))
+    done = _in_order(task, frames, parts, ahead or 2 * workers, workers)
+    return (each for _, several in done for each in several)
 
 
 def _in_order(

@@ -14,13 +14,12 @@ from numpy.typing import NDArray
 
 from scans import checks
 from scans.beam import Drift, beam_drift, find_beam
-from scans.detector import WHOLE, Readout
+from scans.detector import Readout, Watch
 from scans.errors import InputError
 from scans.flat_detector import FlatRemap, corner_distance_px, distortion_px
 from scans.flux import Flux, incident_flux
 from scans.merging import MERGED, exposure_factors, merge_prepared
 from scans.options import PrepareOptions
-from scans.pipeline import work_ahead
 from scans.prepared import PreparedScan
 from scans.readout_plan import plan_readout
 from scans.scan import Finding, Progress, Scan
@@ -29,7 +28,6 @@ from scans.window import Window, beam_centre, choose_window
 
 # A frame below this share of the median total was taken with the shutter closed (common practice, no source).
 CLOSED_SHUTTER_SHARE = 0.02
-BLOCK_BYTES = 16 << 20
 # A flat detector's distortion is reported from here on; on the brightest side of it nothing can be seen of it.
 DISTORTION_PX = 0.5
 # The window follows a beam that moves by more than this: below, the centre is off by less than half a pixel.
@@ -37,7 +35,12 @@ DRIFT_PX = 1.0
 
 
 def prepare(
-    scan: Scan, options: PrepareOptions | None = None, *, progress: Progress | None = None, **given: Any
+    scan: Scan,
+    options: PrepareOptions | None = None,
+    *,
+    progress: Progress | None = None,
+    watch: Watch | None = None,
+    **given: Any,
 ) -> PreparedScan:
     """Clean, orient, centre, crop and bin all frames of a scan.
 
@@ -51,6 +54,8 @@ def prepare(
         What not to leave to the data.
     progress
         Called with (frames done, frames in all).
+    watch
+        Sees every cleaned frame on the way.
     **given
         The fields of `PrepareOptions` as keywords, in place of `options`.
 
@@ -69,7 +74,8 @@ def prepare(
             fix="Correct the geometry's frame_shape or the orientation of the scan.",
         )
     run = _Run(scan, options, readout)
-    stack = run.read(progress)
+    stack = Stack(scan, readout, run.cutting)
+    stack.fill(progress, watch)
     prepared = run.assemble(stack)
     if options.merge is not False and not scan.prepared:
         prepared = merge_prepared(prepared, stack.ever)
@@ -128,16 +134,6 @@ class _Run:
             level: Any = "caution" if distortion > 4 * DISTORTION_PX else "note"
             self.findings.append(Finding(level, "flat-detector", text, fix))
         return None
-
-    def read(self, progress: Progress | None) -> Stack:
-        """Take all frames in."""
-        scan, stack = self.scan, Stack(self.scan, self.readout, self.cutting)
-        parts = scan.blocks(max_bytes=BLOCK_BYTES)
-        for part, piece in work_ahead(stack.piece, scan.frames, parts, window=WHOLE):
-            stack.add(part, piece)
-            if progress is not None:
-                progress(part.stop, scan.n_frames)
-        return stack
 
     def assemble(self, stack: Stack) -> PreparedScan:
         """Choose the frames and make the scan of them."""

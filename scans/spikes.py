@@ -80,9 +80,7 @@ class SpikePlan:
         `bad` ``(n, h, w)`` marks pixels without a value in single frames (saturated); they are not judged, nor
         are pixels with three or more unmeasured neighbours (those in the frame's corners among them).
         """
-        if frames.dtype.kind in "iu":
-            return self._find_whole(frames, bad)
-        # where nothing sticks out of the other frames, nothing costs more than this comparison
+        # where nothing sticks out of the other frames, nothing costs more than one comparison
         where = self._candidates(frames, bad)
         if not where.size:
             return None
@@ -99,34 +97,30 @@ class SpikePlan:
         self._add_halo(frames, flags, np.concatenate(struck), bad)
         return flags
 
-    def _candidates(self, frames: NDArray[np.floating], bad: NDArray[np.bool_] | None) -> NDArray[np.int64]:
-        """Flat indices of good pixels above the limit; most frames have none, so they are looked at one by one."""
+    def _candidates(self, frames: NDArray[Any], bad: NDArray[np.bool_] | None) -> NDArray[np.int64]:
+        """Flat indices of good pixels above the limit; many frames have none, so they are looked at one by one."""
+        limit = self._limit_in(frames.dtype)
         above, size, found = np.empty(self.good.shape, bool), self.good.size, []
         for j, frame in enumerate(frames):
-            np.greater(frame, self.limit, out=above)
+            np.greater(frame, limit, out=above)
             if above.any():
-                np.logical_and(above, self.good if bad is None else self.good & ~bad[j], out=above)
-                found.append(j * size + np.flatnonzero(above))
+                if bad is not None:
+                    np.logical_and(above, ~bad[j], out=above)
+                at = np.flatnonzero(above)
+                found.append(j * size + at[self.good.reshape(-1)[at]])
         return np.concatenate(found) if found else np.zeros(0, np.int64)
 
-    def _find_whole(self, frames: NDArray[Any], bad: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
-        """Find spikes in integer frames: compared as such, and only frames where something sticks out are converted."""
-        limit = self._whole_limits.get(frames.dtype.str)
+    def _limit_in(self, dtype: np.dtype[Any]) -> NDArray[Any]:
+        """Limit ``(h, w)`` in the type of the frames, so that integers are compared as such."""
+        if dtype.kind not in "iu":
+            return self.limit
+        limit = self._whole_limits.get(dtype.str)
         if limit is None:
             # a whole number exceeds a limit where it exceeds the whole number below; nothing exceeds the type's top
-            top = np.iinfo(frames.dtype).max
+            top = np.iinfo(dtype).max
             below = np.where(self.good, np.floor(self.limit.astype(np.float64)), top)
-            limit = self._whole_limits[frames.dtype.str] = np.minimum(below, top).astype(frames.dtype)
-        above = np.empty(self.good.shape, bool)
-        some = np.flatnonzero([bool(np.greater(frame, limit, out=above).any()) for frame in frames])
-        if not some.size:
-            return None
-        found = self.find(frames[some].astype(np.float32), None if bad is None else bad[some])
-        if found is None:
-            return None
-        flags = np.zeros(frames.shape, bool)
-        flags[some] = found
-        return flags
+            limit = self._whole_limits[dtype.str] = np.minimum(below, top).astype(dtype)
+        return limit
 
     @cached_property
     def _whole_limits(self) -> dict[str, NDArray[Any]]:
@@ -135,7 +129,7 @@ class SpikePlan:
 
     def _exceeds_neighbours(
         self,
-        frames: NDArray[np.floating],
+        frames: NDArray[Any],
         where: NDArray[np.int64],
         flags: NDArray[np.bool_],
         bad: NDArray[np.bool_] | None,
@@ -167,7 +161,7 @@ class SpikePlan:
 
     def _add_halo(
         self,
-        frames: NDArray[np.floating],
+        frames: NDArray[Any],
         flags: NDArray[np.bool_],
         struck: NDArray[np.int64],
         bad: NDArray[np.bool_] | None,

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import math
 import os
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from scans.detector import WHOLE, Block, Readout, sums_over
+from scans.detector import WHOLE, Block, Readout, Watch, sums_over
+from scans.detector import Window as Part
 from scans.errors import InputError
 from scans.exact_types import ExactStack
 from scans.flat_detector import FlatRemap
-from scans.scan import Scan
+from scans.pipeline import work_ahead
+from scans.scan import Progress, Scan
 from scans.window import Window
+
+BLOCK_BYTES = 4 << 20  # of stored frames that are read at a time
+CACHE_BYTES = 1 << 20  # of them that are worked on at a time: they stay in the core's cache
 
 
 @dataclass(frozen=True)
@@ -43,6 +50,8 @@ class Cutting:
     def fit(self, planes: NDArray[Any], frames: NDArray[np.int64] | None, kind: Any) -> NDArray[Any]:
         """Cut planes ``(n, h, w)`` out; `frames` are their numbers, None for planes that hold for all."""
         size = self.window.size
+        if not self.reads_whole and planes.dtype == kind and self.window.takes_as_is(planes.shape[1:]):
+            return planes
         out: NDArray[Any] = np.empty((len(planes), size, size), kind)
         if not self.reads_whole:
             self.window.fit(planes, out)
@@ -59,16 +68,19 @@ class Cutting:
         return out
 
 
-@dataclass
-class Piece:
-    """One block after cleaning and cutting."""
+class Piece(NamedTuple):
+    """What is kept of one block beside its counts.
 
-    counts: NDArray[Any]
-    measured: NDArray[np.bool_]  # (1 or n, N, N)
+    `measured` is ``(n, N, N)``, or None where all frames have the stack's own mask; `empty` ``(n,)`` marks frames
+    without any count.
+    """
+
+    measured: NDArray[np.bool_] | None
     block: Block
     saturated: NDArray[np.bool_] | None
     totals: NDArray[np.float64]
     negative: NDArray[np.int64] | int
+    empty: NDArray[np.bool_]
 
 
 class Stack:
@@ -80,7 +92,7 @@ class Stack:
             sum_type(scan.frames.dtype, cutting.window.bin).itemsize if readout.keeps_integers(scan.frames.dtype) else 4
         )
         check_memory(min(item, 4) * frames * n * n, scan)
-        self.readout, self.cutting = readout, cutting
+        self.scan, self.readout, self.cutting = scan, readout, cutting
         good = readout.good
         self.good = good if cutting.reads_whole else good[cutting.window.source]
         seen = self.good if cutting.remap is None else cutting.remap.good(self.good)
@@ -90,70 +102,117 @@ class Stack:
         self.reference: NDArray[np.bool_] | None = None  # mask of the first frame, of all while `masks` is None
         self.masks: NDArray[np.bool_] | None = None
         self.always: NDArray[np.bool_] | None = None  # saturated in every frame that is not empty
-        self.ever = np.zeros((n, n), bool)  # saturated, or otherwise bad, in some frame
+        self.ever = ~self.base[0]  # saturated, or otherwise bad, in some frame
         self.totals, self.offsets = np.zeros(frames), np.zeros(frames)
-        self.empty, self.unusable = np.zeros(frames, bool), np.zeros(frames, bool)
+        self.empty, self.unusable = np.zeros(frames, bool), np.full(frames, not self.base.any())
         self.saturated, self.nonfinite, self.marked, self.negative, self.spikes = np.zeros((5, frames), np.int64)
 
-    def piece(self, part: slice, stored: NDArray[Any]) -> Piece:
-        """Clean and cut one block of stored frames; may run in a thread, changes nothing."""
+    def fill(self, progress: Progress | None = None, watch: Watch | None = None) -> None:
+        """Read all frames of the scan and take them in; `watch` sees every cleaned frame on the way."""
+        scan, readout = self.scan, self.readout
+        if watch is not None:
+            watch.begin(scan, readout)
+
+        def work(part: slice, stored: NDArray[Any]) -> tuple[Piece, Any]:
+            cleaned = readout.cleaned(stored, np.arange(part.start, part.stop))
+            seen = None if watch is None else watch.piece(part, readout.block(cleaned))
+            return self.piece(part, readout.block(cleaned, self.reads)), seen
+
+        frame_bytes = math.prod(scan.frames.shape[1:]) * scan.frames.dtype.itemsize
+        step = max(1, CACHE_BYTES // max(frame_bytes, 1))
+        for part, (piece, seen) in work_ahead(work, scan.frames, scan.blocks(max_bytes=BLOCK_BYTES), step=step):
+            self.add(part, piece)
+            if watch is not None:
+                watch.add(part, seen)
+            if progress is not None:
+                progress(part.stop, scan.n_frames)
+
+    def piece(self, part: slice, block: Block) -> Piece:
+        """Cut one cleaned block and put its counts in their place; several threads may do so at once."""
         frames = np.arange(part.start, part.stop)
-        window = WHOLE if self.cutting.reads_whole else self.cutting.window.source
-        block = self.readout.clean(stored, frames, window)
-        remap, values = self.cutting.remap, block.values
+        remap, values, bin = self.cutting.remap, block.values, self.cutting.window.bin
         good = None
         if block.bad is not None or self.cutting.moves is not None:
             good = np.broadcast_to(self.good, values.shape) if block.bad is None else self.good & ~block.bad
         if remap is not None:
             values, good = remap.counts(values), None if good is None else remap.good(good)
-        measured = self.base if good is None else self.cutting.fit(good, frames, bool)
-        counts = self.cutting.fit(values, frames, sum_type(values.dtype, self.cutting.window.bin))
-        if not measured.all():
-            counts *= measured  # a bin with one bad pixel holds part of its counts
+        measured = None if good is None else self.cutting.fit(good, frames, bool)
+        if measured is not None and np.array_equal(measured, np.broadcast_to(self.base, measured.shape)):
+            measured = None
+        counts = self.cutting.fit(values, frames, sum_type(values.dtype, bin))
+        if bin > 1 or remap is not None:  # what lies on a bad pixel too holds part of its counts
+            self._clear(counts, measured)
         saturated = block.saturated
         if saturated is not None and self.cutting.reads_whole:
             saturated = saturated[(slice(None), *self.cutting.window.source)]
         totals = sums_over(counts, 2).sum(axis=1, dtype=np.float64)
-        none_below = counts.dtype.kind == "u" or (counts.size > 0 and counts.min() >= 0)
-        negative = 0 if none_below else np.count_nonzero(counts < 0, axis=(1, 2))
-        return Piece(counts, measured, block, saturated, totals, negative)
+        empty = block.blank | (totals == 0)
+        for j in np.flatnonzero(empty & ~block.blank):  # counts may cancel
+            empty[j] = not counts[j].any()
+        self.counts.put(part, counts)
+        return Piece(
+            measured,
+            block._replace(values=np.empty(0), bad=None, saturated=None),
+            saturated,
+            totals,
+            negatives(counts),
+            empty,
+        )
+
+    def _clear(self, counts: NDArray[Any], measured: NDArray[np.bool_] | None) -> None:
+        """Put 0 where nothing is measured."""
+        if measured is not None:
+            counts *= measured
+        else:
+            rows, columns = self._unmeasured
+            counts[:, rows, columns] = 0
+
+    @cached_property
+    def _unmeasured(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        rows, columns = np.nonzero(~self.base[0])
+        return rows, columns
 
     def add(self, part: slice, piece: Piece) -> None:
-        """Take in one block."""
-        out, block = piece.counts, piece.block
+        """Take in what is known of one block, in the order of the blocks."""
+        block, measured = piece.block, piece.measured
         self.totals[part], self.negative[part] = piece.totals, piece.negative
         self.nonfinite[part], self.marked[part], self.spikes[part] = block.nonfinite, block.marked, block.spikes
         self.offsets[part] = block.offset
-        self.unusable[part] = ~piece.measured.any(axis=(1, 2))
-        nothing = piece.totals == 0
-        nothing[nothing] = ~out[nothing].any(axis=(1, 2))
-        self.empty[part] = block.blank | nothing
-        self.counts.put(part, out)
-        self.ever |= ~piece.measured.all(axis=0)
+        self.empty[part] = piece.empty
+        if measured is not None:
+            self.unusable[part] = ~measured.any(axis=(1, 2))
+            self.ever |= ~measured.all(axis=0)
         self._add_saturated(piece.saturated, part)
-        self._add_mask(piece.measured, part)
+        self._add_mask(measured, part)
 
     def _add_saturated(self, flags: NDArray[np.bool_] | None, part: slice) -> None:
         if flags is not None:
-            self.saturated[part] = flags.sum(axis=(1, 2))
+            self.saturated[part] = [np.count_nonzero(f) for f in flags]
         lit = ~self.empty[part]
-        if lit.any():
-            window = self.cutting.window.source
-            here = np.zeros(tuple(s.stop - s.start for s in window), bool)
-            if flags is not None:
-                np.all(flags[lit], axis=0, out=here)
-            self.always = here if self.always is None else self.always & here
+        if not lit.any():
+            return
+        if flags is None:
+            if self.always is None or self.n_always:
+                self.always = np.zeros(tuple(s.stop - s.start for s in self.cutting.window.source), bool)
+            return
+        here = np.logical_and.reduce(flags[lit], axis=0)
+        self.always = here if self.always is None else self.always & here
 
-    def _add_mask(self, measured: NDArray[np.bool_], part: slice) -> None:
+    def _add_mask(self, measured: NDArray[np.bool_] | None, part: slice) -> None:
         """Keep one mask as long as all frames have the same; most scans never need more."""
         if self.reference is None:
-            self.reference = measured[0].copy()
+            self.reference = self.base[0].copy() if measured is None else measured[0].copy()
         if self.masks is None:
-            if (measured == self.reference).all():
+            if self._is_base if measured is None else bool((measured == self.reference).all()):
                 return
             self.masks = np.empty(self.counts.shape, bool)
             self.masks[: part.start] = self.reference
-        self.masks[part] = measured
+        self.masks[part] = self.base if measured is None else measured
+
+    @cached_property
+    def _is_base(self) -> bool:
+        """Whether the mask of the first frame is the stack's own."""
+        return self.reference is not None and np.array_equal(self.reference, self.base[0])
 
     def mask(self, used: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Mask ``(N, N)``, or ``(J, N, N)`` where the used frames differ."""
@@ -187,6 +246,11 @@ class Stack:
         return planes if len(planes) > 1 else planes[0]
 
     @property
+    def reads(self) -> Part:
+        """Part of the oriented frame that `piece` wants."""
+        return WHOLE if self.cutting.reads_whole else self.cutting.window.source
+
+    @property
     def n_always(self) -> int:
         """Number of pixels saturated in every frame that holds counts."""
         return 0 if self.always is None else int(self.always.sum())
@@ -211,6 +275,13 @@ class Stack:
             lines.append(f"negative: {100 * share:.3g} % of the counts are below zero; kept as they are")
         lines.append(f"frames: {len(used)} of {len(self.totals)} used, {left_out} left out")
         return lines
+
+
+def negatives(counts: NDArray[Any]) -> NDArray[np.int64] | int:
+    """Count the values below zero of each frame ``(n,)``; 0 where there are none."""
+    if counts.dtype.kind == "u" or counts.size == 0 or counts.min() >= 0:
+        return 0
+    return np.array([np.count_nonzero(frame < 0) for frame in counts], np.int64)
 
 
 def sum_type(dtype: np.dtype[Any], bin: int) -> np.dtype[Any]:

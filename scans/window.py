@@ -72,6 +72,10 @@ class Window:
         y, x = (slice(max(s, 0), max(min(s + self.side, n), 0)) for s, n in zip(self.start, self.shape, strict=True))
         return y, x
 
+    def takes_as_is(self, shape: tuple[int, ...]) -> bool:
+        """Tell whether planes of a shape, cut out by `source`, need neither padding nor binning."""
+        return self.bin == 1 and shape == (self.size, self.size)
+
     def fit(self, part: NDArray[Any], out: NDArray[Any]) -> None:
         """Pad `part` ``(n, h', w')``, cut out by `source`, and sum it over the bins into `out` ``(n, N, N)``.
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from scans.errors import InputError
 from scans.formats.bitshuffle import check_packed
-from scans.formats.chunks import Fill, chunk_frames, complete_frames, filler, unpacks_here
+from scans.formats.chunks import Fill, chunk_frames, filler, unpacks_here
 from scans.formats.hdf5 import READ_ERRORS, own_dataset, refuse_search_folders
 from scans.formats.opening import open_file
 from scans.formats.stack_frames import StackFrames
@@ -48,8 +48,8 @@ class LazyFrames(StackFrames):
 
     Holds names and numbers only, so it pickles and copies freely between processes and threads; each access
     opens the file, reads its slice and closes it. Read whole blocks (`Scan.blocks`), not frame by frame: a
-    compressed chunk is unpacked once per access. The number of frames is that at opening; in a file that is
-    still being written, `complete_now` tells how many there are by now.
+    compressed chunk is unpacked once per access. The number of frames is that at opening; a file that is
+    still being written has more when it is opened again.
 
     Parameters
     ----------
@@ -125,21 +125,6 @@ class LazyFrames(StackFrames):
                 return self._read(start, max(start, stop), window, out, files)
 
             yield read
-
-    def complete_now(self) -> int:
-        """Count the complete frames in the file(s) at this moment; it grows while a scan is being written."""
-        total = 0
-        for block in self.blocks:
-            with open_file(block.file) as file:
-                dataset = own_dataset(file, block.dataset)
-                if dataset is None:
-                    return total
-                count = math.prod(dataset.shape[:-2])
-                complete = complete_frames(dataset) if file.swmr_mode else count
-                total += complete
-                if complete < count:
-                    return total
-        return total
 
     def _read(
         self,

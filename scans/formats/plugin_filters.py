@@ -94,7 +94,7 @@ def unpacker(filter_id: int) -> Unpack | None:
             raise
         memory = (ctypes.c_ubyte * size).from_address(buffer.value)
         weakref.finalize(memory, allocator.free, buffer).atexit = False
-        return np.frombuffer(memory, np.uint8)  # holds `memory`
+        return np.ctypeslib.as_array(memory)  # holds `memory`
 
     return unpack
 

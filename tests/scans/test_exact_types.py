@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -81,6 +82,22 @@ def test_a_long_stack_is_promoted_piece_by_piece(monkeypatch):
     result = stack.finish()
     np.testing.assert_array_equal(result[:9], whole[:9])
     np.testing.assert_array_equal(result[9], whole[9] + 0.5)
+
+
+@pytest.mark.parametrize("set_aside", [1, 4])
+def test_threads_may_put_blocks_at_once(monkeypatch, set_aside):
+    monkeypatch.setattr("scans.exact_types._set_aside", lambda n: np.zeros(set_aside * n, np.uint8))
+    rng = np.random.default_rng(4)
+    for last in (np.uint16, np.uint32, np.float32, np.float64):
+        whole = rng.integers(0, 200, (64, 8, 8)).astype(np.float64)
+        widest = {np.uint16: 60_000, np.uint32: 3_000_000_000, np.float32: 0.5, np.float64: 1 / 3}[last]
+        whole[rng.permutation(64)[:9], 2, 3] = [300, 70_000, *[widest] * 7] if last != np.uint16 else widest
+        stack = ExactStack(64, (8, 8))
+        with ThreadPoolExecutor(8) as pool:
+            list(pool.map(lambda j, w=whole, s=stack: s.put(slice(j, j + 1), w[j : j + 1]), rng.permutation(64)))
+        result = stack.finish()
+        assert result.dtype == last
+        np.testing.assert_array_equal(result.astype(np.float64), whole)
 
 
 def test_blocks_of_another_shape_and_after_the_end_are_refused():

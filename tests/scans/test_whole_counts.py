@@ -48,7 +48,7 @@ def stack_of(frames: np.ndarray, readout: Readout, window: Window, moves: np.nda
     scan = Scan(frames=frames, positions_m=np.zeros((N, 2)), geometry=geometry)
     stack = Stack(scan, readout, Cutting(window, moves))
     for part in (slice(0, 4), slice(4, N)):
-        stack.add(part, stack.piece(part, frames[part]))
+        stack.add(part, stack.piece(part, readout.clean(frames[part], np.arange(N)[part], stack.reads)))
     return stack.counts.finish(), stack
 
 
@@ -120,7 +120,7 @@ def test_sums_beyond_float32_are_exact() -> None:
         readout,
         Cutting(window),
     )
-    stack.add(slice(0, 2), stack.piece(slice(0, 2), frames))
+    stack.fill()
     counts = stack.counts.finish()
     inside = counts[0, 4, 4]
     assert counts.dtype == np.uint32
