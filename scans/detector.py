@@ -37,7 +37,8 @@ class Block(NamedTuple):
     """Cleaned frames of one block, oriented and cropped.
 
     `values` are ``(n, h, w)`` in the unit of the `Readout`, 0 where unmeasured: float32, or of the stored integer
-    type where nothing is subtracted or divided (`Readout.keeps_integers`). `bad` and
+    type where nothing is subtracted or divided (`Readout.keeps_integers`); then they may be a view of the stored
+    frames, and are not to be changed. `bad` and
     `saturated` are ``(n, h, w)`` bool, or None where no pixel is. `blank` marks frames that are stored as
     nothing but zeros. `nonfinite`, `marked` and `spikes` count pixels of each frame, bad pixels of the mask left
     out. `offset` is what was taken from each frame for a drifting offset [stored counts].
@@ -200,12 +201,12 @@ class Readout:
         def cut(array: NDArray[Any] | None) -> NDArray[Any] | None:
             return None if array is None else self.orientation.apply(array)[turn]
 
-        inside = self.orientation.apply(values)[turn]
-        if stays:
-            inside = inside.copy()  # only of what is wanted: stored frames are not changed
+        inside, bad = self.orientation.apply(values)[turn], cut(_either(flags.bad, spikes))
         rows, columns = self._unusable(window)
-        inside[:, rows, columns] = 0
-        bad = cut(_either(flags.bad, spikes))
+        if stays and (rows.size or bad is not None):
+            inside = inside.copy()  # only of what is wanted: stored frames are not changed
+        if rows.size:
+            inside[:, rows, columns] = 0
         if bad is not None:
             inside[bad] = 0
         return Block(

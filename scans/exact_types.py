@@ -131,8 +131,7 @@ class ExactStack:
                 expected=f"frames of shape {(len(place), *self.shape[1:])}, for a stack not finished",
                 fix="Put every block in the place that it was read from, before `finish`.",
             )
-        # float32 already, by need: it holds whatever comes in float32, so that nothing is looked at
-        need = self._need if self.dtype == block.dtype == np.float32 else _need(block)
+        need = self._need if self._surely_holds(block.dtype) else _need(block)
         with self._turn:
             need |= self._need
             if need.dtype != self.dtype:
@@ -148,6 +147,12 @@ class ExactStack:
             with self._turn:
                 self._writing -= 1
                 self._turn.notify_all()
+
+    def _surely_holds(self, dtype: np.dtype[Any]) -> bool:
+        """Tell whether the stack, by need, has a type that holds all values of another: none is looked at."""
+        if self.dtype.kind == dtype.kind == "u":
+            return dtype.itemsize <= min(self.dtype.itemsize, 2)  # whole numbers up to 2^16 are float32 numbers too
+        return bool(self.dtype == dtype == np.float32)
 
     def finish(self, keep: NDArray[np.int64] | None = None) -> NDArray[Any]:
         """Return the frames and give them up; `keep` lists those wanted, in increasing order.

@@ -98,17 +98,13 @@ class SpikePlan:
         return flags
 
     def _candidates(self, frames: NDArray[Any], bad: NDArray[np.bool_] | None) -> NDArray[np.int64]:
-        """Flat indices of good pixels above the limit; many frames have none, so they are looked at one by one."""
-        limit = self._limit_in(frames.dtype)
-        above, size, found = np.empty(self.good.shape, bool), self.good.size, []
-        for j, frame in enumerate(frames):
-            np.greater(frame, limit, out=above)
-            if above.any():
-                if bad is not None:
-                    np.logical_and(above, ~bad[j], out=above)
-                at = np.flatnonzero(above)
-                found.append(j * size + at[self.good.reshape(-1)[at]])
-        return np.concatenate(found) if found else np.zeros(0, np.int64)
+        """Flat indices of good pixels above the limit."""
+        above = frames > self._limit_in(frames.dtype)
+        if not above.any():
+            return np.zeros(0, np.int64)
+        at = np.flatnonzero(above)
+        sound = self.good.reshape(-1)[at % self.good.size]
+        return at[sound if bad is None else sound & ~bad.reshape(-1)[at]]
 
     def _limit_in(self, dtype: np.dtype[Any]) -> NDArray[Any]:
         """Limit ``(h, w)`` in the type of the frames, so that integers are compared as such."""

@@ -21,7 +21,7 @@ from scans.scan import Progress, Scan
 from scans.window import Window
 
 BLOCK_BYTES = 4 << 20  # of stored frames that are read at a time
-CACHE_BYTES = 1 << 20  # of them that are worked on at a time: they stay in the core's cache
+CACHE_BYTES = 2 << 20  # of them that are worked on at a time: they stay in the core's cache
 
 
 @dataclass(frozen=True)
@@ -145,7 +145,9 @@ class Stack:
         saturated = block.saturated
         if saturated is not None and self.cutting.reads_whole:
             saturated = saturated[(slice(None), *self.cutting.window.source)]
-        totals = sums_over(counts, 2).sum(axis=1, dtype=np.float64)
+        # rows of float32 are summed in pairs, to some 1e-7 of their sum: half the time of doubles
+        rows = counts.sum(axis=2) if counts.dtype == np.float32 else sums_over(counts, 2)
+        totals = rows.sum(axis=1, dtype=np.float64)
         empty = block.blank | (totals == 0)
         for j in np.flatnonzero(empty & ~block.blank):  # counts may cancel
             empty[j] = not counts[j].any()
