@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scans import checks
-from scans.beam import Drift, beam_drift, find_beam
+from scans.beam import Drift, beam_drift, find_beam, follow_beam
 from scans.detector import Readout, Watch
 from scans.errors import InputError
 from scans.flat_detector import FlatRemap, corner_distance_px, distortion_px
@@ -192,13 +192,13 @@ def _drift(readout: Readout, n_frames: int) -> Drift | None:
     sections = readout.sections
     if sections is None or len(sections.means) < 6:
         return None
-    centres, at = [], []
-    for mean, number in zip(sections.means, sections.at, strict=True):
-        disc = find_beam(readout.orientation.apply(mean).astype(np.float64), readout.good)
-        if disc is not None:
-            centres.append(disc.centre)
-            at.append(number)
-    return beam_drift(np.array(centres), np.array(at), n_frames) if len(centres) >= 6 else None
+    disc = find_beam(readout.pattern, readout.good)
+    if disc is None:
+        return None
+    means = readout.orientation.apply(sections.means).astype(np.float64)
+    found = [(c, at) for c, at in zip(follow_beam(list(means), readout.good, disc), sections.at, strict=True) if c]
+    centres, numbers = np.array([c for c, _ in found]), np.array([at for _, at in found])
+    return beam_drift(centres, numbers, n_frames) if len(found) >= 6 else None
 
 
 def _choose_frames(

@@ -80,6 +80,7 @@ class _Plan:
     numbers: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     statistics: PixelStatistics = field(default_factory=PixelStatistics)
     pedestal: bool = False
+    full: NDArray[np.bool_] = field(init=False)  # saturated in every frame of the sample
     readout: Readout = field(init=False)
 
     def __post_init__(self) -> None:
@@ -161,12 +162,15 @@ class _Plan:
         index, kind = sample_index(self.scan), self.scan.frames.dtype.kind
         self.sample = np.empty((len(index), *self.readout.usable.shape), np.float32)
         lacking, top, self.numbers, n = np.zeros(self.sample.shape, bool), [], index, 0
+        self.full = np.ones(self.readout.usable.shape, bool)
         for frames, stored in sample_frames(self.scan):
             here = slice(n, n := n + len(frames))
             none = no_number(stored) if kind == "f" else np.False_
             self.sample[here] = np.where(none, 0, stored)
             flags = replace(self.readout, marks=False).flags(stored, frames)
             lacking[here] = none if flags.bad is None else none | flags.bad
+            lit = stored.any(axis=(1, 2))
+            self.full &= (False if flags.saturated is None else flags.saturated[lit].all(axis=0)) | ~lit.any()
             if kind in "iu":
                 top.append(top_values(stored, self.readout.usable, self.readout.limit))
         lit = self.sample.any(axis=(1, 2))
@@ -178,6 +182,8 @@ class _Plan:
         if self.readout.marks:
             lacking |= np.isin(self.sample, NEGATIVE_MARKS)
         fill_from_other_frames(self.sample, lacking)
+        if self.readout.limit is not None:  # so much light at least: a pixel that is always full must not look dark
+            self.sample[:, self.full] = self.readout.limit
         self.statistics.add(self.sample)
         self.findings += suspected_saturation(top)
         if self.scan.dark is None and not self.scan.prepared:
@@ -211,13 +217,14 @@ class _Plan:
     def smear(self) -> None:
         if self.options.smear is False or not self.has_offset or len(self.sample) < FEWEST_FRAMES:
             return
-        smear, findings = find_smear(self._mean(), self.readout.usable)
+        smear, findings = find_smear(self._mean(), self.readout.usable, self.full)
         if smear is not None:
             self.set(smear=smear)
             self.say(smear.step)
             self.sample[:, ~self.readout.usable] = 0
             smear.correct(self.sample)
-        self.findings += findings if smear is not None or self.options.smear else ()
+        unknown = any(f.code == "smear-saturated" for f in findings)
+        self.findings += findings if smear is not None or self.options.smear or unknown else ()
 
     def offsets_and_gain(self) -> None:
         """Follow the offset, find the gain; a gain that the frames show then helps to judge the offset."""
@@ -312,7 +319,7 @@ class _Plan:
             counts_per_photon=self.readout.gain,
         )
         # a dark centre without a zone plate to compare with is the common case, not a fault of the scan
-        self.findings += findings if stop is not None or self.options.beamstop else ()
+        self.findings += [f for f in findings if stop or self.options.beamstop or f.code != "dark-centre"]
         return stop
 
     def spikes(self) -> None:

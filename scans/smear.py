@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from scans.scan import Finding
 
@@ -60,6 +60,8 @@ class Smear:
             slope = (shares / (1 + shares * view.shape[1])).astype(frames.dtype)
             view -= slope[:, None, None] * view.sum(axis=1, keepdims=True)
             return
+        from scipy import signal  # takes longer to load than most files to check
+
         rows = view[:, ::-1] if self.side == "after" else view
         for frame, share in zip(rows, shares, strict=True):
             # with P the true sum so far: true = measured - share·P, and P grows by it
@@ -78,9 +80,13 @@ class _Slope(NamedTuple):
         return self.value > SIGNIFICANT * self.error
 
 
-def find_smear(mean: NDArray[np.floating], good: NDArray[np.bool_]) -> tuple[Smear | None, tuple[Finding, ...]]:
+def find_smear(
+    mean: NDArray[np.floating], good: NDArray[np.bool_], full: NDArray[np.bool_] | None = None
+) -> tuple[Smear | None, tuple[Finding, ...]]:
     """Look for smear along both axes of a mean pattern ``(h, w)``, dark subtracted.
 
+    `full` ``(h, w)`` bool are pixels that are saturated in every frame: the sums of their columns are not known,
+    and a share of the sums that are seen would take too much from bright columns and too little from others.
     Returns the smear, or None, and what cannot be corrected.
     """
     best: Smear | None = None
@@ -97,6 +103,11 @@ def find_smear(mean: NDArray[np.floating], good: NDArray[np.bool_]) -> tuple[Sme
         smear = Smear(smear.share, smear.error, axis, smear.side)
         if best is None or smear.share / smear.error > best.share / best.error:
             best = smear
+    if best is not None and full is not None and (full & good).any():
+        text = f"there seems to be read-out smear, but {(full & good).sum()} pixels are saturated in every frame, so "
+        text += "the sums along its lines are not known; it is left as it is"
+        findings.append(Finding("caution", "smear-saturated", text, "Read with a shutter, or with shorter exposures."))
+        best = None
     return best, tuple(findings)
 
 

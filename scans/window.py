@@ -15,6 +15,12 @@ from scans.detector import Readout, stored_point
 from scans.errors import InputError
 from scans.scan import Finding, Scan
 
+# Share of the range above the dark level from which a mean is that of saturated pixels: smear and offset take some of
+# it (common practice, no source).
+NEARLY_FULL = 0.75
+# A centre is doubted where so much of the disc is saturated: simulated ones were then up to 0.3 pixels off.
+FULL_SHARE = 0.1
+
 
 def fast_even_size(n: int) -> int:
     """Smallest even size from `n` up whose FFT has small factors only."""
@@ -172,7 +178,24 @@ def beam_centre(
         f"({disc.diameter_px:.0f} pixels across) in the mean of {n} frames"
     )
     fix = f"If it is wrong, give it with -s prepare.centre_px=[ROW,COLUMN]; [{y:.2f},{x:.2f}] was used."
-    return disc.centre, [text], [Finding("note", "centre-found", f"the file does not say: {text}", fix)]
+    found = Finding("note", "centre-found", f"the file does not say: {text}", fix)
+    return disc.centre, [text], [found, *_saturated(readout, disc)]
+
+
+def _saturated(readout: Readout, disc: BeamDisc) -> list[Finding]:
+    """Doubt a centre found where much of the disc is full in the mean pattern: its rim alone then tells."""
+    if readout.limit is None:
+        return []
+    dark = 0.0 if readout.darks is None else float(np.median(readout.darks.at()[0]))
+    y, x = np.indices(readout.good.shape)
+    inside = readout.good & (np.hypot(y - disc.centre[0], x - disc.centre[1]) <= disc.diameter_px / 2)
+    full = readout.pattern[inside] >= NEARLY_FULL * (readout.limit - dark) / readout.gain
+    if not full.any() or full.mean() < FULL_SHARE:
+        return []
+    text = f"{100 * full.mean():.0f} % of the bright disc is saturated or nearly so, so its centre rests on its rim: "
+    text += "scatter of the sample may move it by some tenths of a pixel"
+    fix = "Give the centre, from a shorter exposure, with -s prepare.centre_px=[ROW,COLUMN]."
+    return [Finding("caution", "centre-saturated", text, fix)]
 
 
 def _inside(point: tuple[float, float], shape: tuple[int, int], where: str) -> tuple[float, float]:

@@ -1,12 +1,17 @@
 """Centre and drift of the beam, against simulated scans whose beam is where we put it."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import ndimage, optimize
 
-from scans.beam import beam_drift, find_beam, symmetry_centre
+from scans.beam import BLUR_PX, REACH, BeamDisc, beam_drift, find_beam, follow_beam, symmetry_centre
+from scans.detector import Readout, Sections
+from scans.scan import Orientation
 from scans.scenario import build
+from scans.window import beam_centre
 
 # Asked for is 0.2; the largest error over these cases was 0.05.
 LIMIT_PX = 0.1
@@ -75,3 +80,89 @@ def test_drift_is_a_line_where_it_is_beyond_its_error(rng):
     assert found.range_px[1] == 0
     assert found.error_px == pytest.approx(0.05, rel=0.6)
     assert abs(found.centre_px.mean()) < 0.01
+
+
+def ring(centre, radius=20.0, size=128, photons=300.0):
+    """Bright ring of a stopped zone plate and fading scatter around it."""
+    y, x = np.indices((size, size))
+    r = np.hypot(y - centre[0], x - centre[1])
+    return photons * np.clip(radius - r + 0.5, 0, 1) * np.clip(r - 0.4 * radius + 0.5, 0, 1) + 20 / (
+        1 + (r / radius) ** 3
+    )
+
+
+def brute_force(pattern, start, radius):
+    """The same sum over pairs, each point by scipy's general interpolation, minimised from `start`."""
+    smooth = ndimage.gaussian_filter(np.sqrt(pattern), BLUR_PX)
+    k = np.indices((101, 101)).reshape(2, -1) - 50.0
+    k = k[:, np.hypot(*k) <= REACH * radius]
+
+    def misfit(c):
+        there, back = (ndimage.map_coordinates(smooth, c[:, None] + s * k, order=3) for s in (1, -1))
+        return ((there - back) ** 2).mean()
+
+    return optimize.minimize(misfit, start, method="Nelder-Mead", options={"xatol": 1e-6, "fatol": math.inf}).x
+
+
+def test_the_centre_is_that_of_a_brute_force_search(rng):
+    pattern = rng.poisson(ring((60.3, 66.8))).astype(float)
+    found = symmetry_centre(pattern, np.ones(pattern.shape, bool), (61.5, 65.0), 20.0)
+    # the search ends within 2e-4 pixels
+    np.testing.assert_allclose(found, brute_force(pattern, (60.0, 67.0), 20.0), atol=1e-3)
+    assert math.dist(found, (60.3, 66.8)) < 0.05
+
+
+@pytest.mark.parametrize("name", ["catalyst", "weak"])
+def test_two_dead_pixels_a_dead_column_or_a_gap_leave_it_where_it_is(name):
+    frames, true = pattern_of(name, (3.3, -7.8), 1e6)
+    mean, (y, x) = frames.mean(axis=0), (round(c) for c in true)
+    whole = find_beam(mean, np.ones(mean.shape, bool)).centre
+    for k in (-15, -12, -3, 4, 13):
+        for rows, columns in (
+            (y + 6, slice(x + k, x + k + 2)),
+            (slice(None), x + k),
+            (slice(None), slice(x + k, x + k + 4)),
+            (slice(y + k, y + k + 2), slice(None)),
+        ):
+            good = np.ones(mean.shape, bool)
+            good[rows, columns] = False
+            # the largest move over all places was 0.033
+            assert math.dist(find_beam(np.where(good, mean, 0), good).centre, whole) < 0.05
+
+
+@pytest.mark.parametrize("counts", [0.01, 0.5, 1.0, 5.0, 1000.0])
+@pytest.mark.parametrize("size", [32, 128])
+def test_even_light_and_noise_are_no_beam(rng, counts, size):
+    good = np.ones((size, size), bool)
+    assert find_beam(rng.poisson(counts, good.shape) / 40, good) is None
+    assert find_beam(rng.normal(counts, 1.0, good.shape), good) is None
+
+
+def test_a_beam_is_followed_further_than_a_search_reaches(rng):
+    true = [(52.3 + 2.4 * t, 67.6 - 1.0 * t) for t in range(12)]  # by more than two radii in all
+    parts = [rng.poisson(ring(c, radius=12.0)).astype(float) for c in true]
+    good = rng.random((128, 128)) > 0.005
+    parts[4][:] = 0
+    found = follow_beam(parts, good, BeamDisc((65.0, 62.0), 24.0))
+    assert found[4] is None
+    assert max(math.dist(c, t) for c, t in zip(found, true, strict=True) if c) < LIMIT_PX
+
+
+@pytest.mark.parametrize(("top", "doubted"), [(1e9, False), (150.0, True)])
+def test_the_centre_of_a_saturated_disc_is_doubted(rng, top, doubted):
+    scan, _ = build("catalyst", n_frames=2, frame_px=128)
+    scan, means = replace(scan, beam_centre_px=None), np.minimum(rng.poisson(ring((60.3, 66.8)), (8, 128, 128)), top)
+    sections = Sections(means.astype(np.float32), np.arange(8.0), 8)
+    readout = Readout(np.ones((128, 128), bool), Orientation(), limit=top, sections=sections)
+    centre, _, findings = beam_centre(scan, readout, None)
+    assert math.dist(centre, (60.3, 66.8)) < LIMIT_PX
+    assert ("centre-saturated" in {f.code for f in findings}) == doubted
+
+
+def test_frames_without_a_beam_have_their_centre_guessed_and_say_so(rng):
+    scan, _ = build("catalyst", n_frames=2, frame_px=128)
+    means = rng.poisson(3.0, (8, 128, 128)).astype(np.float32)
+    readout = Readout(np.ones((128, 128), bool), Orientation(), sections=Sections(means, np.arange(8.0), 8))
+    _, _, findings = beam_centre(replace(scan, beam_centre_px=None), readout, None)
+    assert [(f.level, f.code) for f in findings] == [("caution", "centre-guessed")]
+    assert "shows no beam" in findings[0].text

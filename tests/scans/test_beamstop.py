@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -44,6 +46,52 @@ def test_no_beamstop_is_found_where_there_is_none(rng, noise_e, stop):
     frames = DetectorModel(read_noise_e=noise_e, counts_per_photon=10.0).expose(pattern(rng, stop=stop), rng).frames
     found, findings = find_beamstop(frames.mean(axis=0), GOOD, n_frames=40, shadow=SHADOW, counts_per_photon=10.0)
     assert found is None
+    assert not findings
+
+
+def stopped(rng, radius, halo=0.02, off=0.0):
+    """Mean of frames with an opaque stop of this radius over the beam."""
+    return rng.poisson(pattern(rng, halo=halo) * (np.hypot(Y - CENTRE[0] - off, X - CENTRE[1]) >= radius)).mean(axis=0)
+
+
+@pytest.mark.parametrize("factor", [1 / 3, 0.5, 2.0, 3.0])
+def test_a_shadow_of_the_wrong_size_is_named_with_both_radii_and_stays(rng, factor):
+    shadow = zone_plate_shadow(ZONE_PLATE, replace(GEOMETRY, distance_m=factor * GEOMETRY.distance_m))
+    mean = rng.poisson(pattern(rng)).mean(axis=0)
+    found, findings = find_beamstop(mean, GOOD, n_frames=40, shadow=shadow)
+    assert found is None
+    assert [(f.level, f.code) for f in findings] == [("caution", "shadow-size")]
+    seen, expected = (float(v) for v in re.findall(r"radius (\d+\.\d)", findings[0].text))
+    assert seen == pytest.approx(SHADOW.inner_px[0], abs=1)  # in the scan
+    assert expected == pytest.approx(factor * SHADOW.inner_px[0], abs=0.1)  # D·z/f with the wrong distance
+    told = float(re.search(r"factor, (\d+\.\d+)", findings[0].text)[1])
+    assert told == pytest.approx(1 / factor, rel=0.1)
+
+
+@pytest.mark.parametrize("factor", [0.93, 1.0, 1.08])
+def test_a_shadow_of_about_the_right_size_needs_no_word(rng, factor):
+    shadow = zone_plate_shadow(ZONE_PLATE, replace(GEOMETRY, distance_m=factor * GEOMETRY.distance_m))
+    mean = rng.poisson(pattern(rng)).mean(axis=0)
+    assert find_beamstop(mean, GOOD, n_frames=40, shadow=shadow) == (None, ())
+
+
+@pytest.mark.parametrize("halo", [0.02, 0.2])
+@pytest.mark.parametrize("radius", [10.5, 12.0, 16.0])
+def test_a_stop_larger_than_the_shadow_is_masked_and_doubted(rng, radius, halo):
+    found, findings = find_beamstop(stopped(rng, radius, halo), GOOD, n_frames=40, shadow=SHADOW)
+    assert found.kind == "opaque"
+    assert found.masked[np.hypot(Y - CENTRE[0], X - CENTRE[1]) < radius].all()
+    assert [f.code for f in findings] == ["shadow-size"]
+    assert f"{SHADOW.inner_px[0]:.1f} pixels" in findings[0].text
+
+
+def test_a_stop_within_the_shadow_covers_no_light(rng):
+    assert find_beamstop(stopped(rng, 6.0), GOOD, n_frames=40, shadow=SHADOW) == (None, ())
+
+
+def test_a_stop_beside_the_middle_is_no_shadow(rng):
+    found, findings = find_beamstop(stopped(rng, 16.0, 0.2, off=9.0), GOOD, n_frames=40, shadow=SHADOW)
+    assert found.kind == "opaque"
     assert not findings
 
 

@@ -91,3 +91,15 @@ def test_bad_pixels_do_not_matter(rng):
 
 def test_an_empty_pattern_has_no_smear():
     assert find_smear(np.zeros((32, 32)), np.ones((32, 32), bool)) == (None, ())
+
+
+def test_smear_of_unknown_sums_is_told_and_left(rng):
+    mean = beam() + 2e-3 * beam().sum(axis=0)
+    full = mean > 0.5 * mean.max()
+    seen = np.minimum(rng.poisson(40 * mean) / 40, 0.5 * mean.max())
+    good = np.ones(mean.shape, bool)
+    assert find_smear(seen, good)[0] is not None  # a share of sums that are too small
+    smear, findings = find_smear(seen, good, full)
+    assert smear is None
+    assert [(f.level, f.code) for f in findings] == [("caution", "smear-saturated")]
+    assert find_smear(rng.poisson(40 * beam()) / 40, good, full) == (None, ())
