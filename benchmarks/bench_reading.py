@@ -23,7 +23,7 @@ import numpy as np
 from scans.detector import Readout
 from scans.formats.lazy import LazyFrames, lazy_frames
 from scans.geometry import Geometry
-from scans.pipeline import cores, read_ahead
+from scans.pipeline import cores, work_ahead
 from scans.readout_plan import plan_readout
 from scans.scan import Scan
 from scans.stack import BLOCK_BYTES, Cutting, Stack
@@ -133,7 +133,7 @@ def compare(folder: Path, n: int, side: int, repeats: int, cold: bool) -> None:
             scan = scan_of(make(path, data, storage), exposed)
             ways = {
                 f"bare {kind}": lambda p=path: bare(p),
-                f"ahead {kind}": lambda s=scan: [None for _ in read_ahead(s.frames, blocks(s.frames))],
+                f"ahead {kind}": lambda s=scan: [None for _ in work_ahead(lambda *_: None, s.frames, blocks(s.frames))],
                 kind: lambda s=scan, r=readout: prepared(s, r, side, 1),
                 f"{kind}/2": lambda s=scan, r=readout: prepared(s, r, side // 4, 2),
             }

@@ -27,41 +27,6 @@ WHOLE: Window = (slice(None), slice(None))
 MAX_WORKERS = 8
 
 
-def read_ahead(
-    frames: Any,
-    parts: Iterable[slice],
-    *,
-    window: Window = WHOLE,
-    ahead: int = 2,
-    workers: int | None = None,
-) -> Iterator[tuple[slice, NDArray[Any]]]:
-    """Yield each part of the frames with its values ``(n, rows, columns)``, in order, read in the background.
-
-    Parameters
-    ----------
-    frames
-        ``(J, h, w)``: an array, or frames in a file (`LazyFrames`).
-    parts
-        Slices of frames, such as ``scan.blocks()``: whole chunks each, so that none is unpacked twice.
-    window
-        Rows and columns of the stored frame that are wanted; the rest is not even unpacked where chunks allow.
-    ahead
-        Parts that are read, or wait, while the caller has one. Memory is at most ``ahead + 2`` parts.
-    workers
-        Threads that read; as many as cores and `ahead` allow by default.
-
-    Raises
-    ------
-    InputError
-        As `frames` raises it, in the turn of its part; the parts before have been yielded.
-    """
-
-    def task(reader: Reader, part: slice) -> NDArray[Any]:
-        return reader(part, window)
-
-    return _in_order(task, frames, parts, ahead, workers)
-
-
 def work_ahead(
     work: Callable[[slice, NDArray[Any]], T],
     frames: Any,
@@ -71,14 +36,31 @@ def work_ahead(
     ahead: int | None = None,
     workers: int | None = None,
 ) -> Iterator[tuple[slice, T]]:
-    """Yield each piece of the parts with ``work(piece, values)``, in order; both are done in the background.
+    """Yield each piece of the parts with ``work(piece, values)``, in order; reading and work go on in the background.
 
     `work` runs in several threads at once, each on its own part: it must not change `values`, nor keep a view of it,
     whose memory is used again for the next part. NumPy work on large arrays overlaps, for NumPy leaves the
-    interpreter free meanwhile. A part is cut into pieces of `step` frames, the whole part by default: what is worked
-    on then stays in the core's cache. By default there are as many threads as cores, and twice as many parts under
-    way. Else parameters and errors are those of `read_ahead`; an error of `work` is raised as it is, with a note that
-    names the frames.
+    interpreter free meanwhile.
+
+    Parameters
+    ----------
+    frames
+        ``(J, h, w)``: an array, or frames in a file (`LazyFrames`).
+    parts
+        Slices of frames, such as ``scan.blocks()``: whole chunks each, so that none is unpacked twice.
+    step
+        Frames of a piece that `work` is given at a time, so that it stays in the cache; the whole part by default.
+    ahead
+        Parts that are read, or wait, while the caller has one; twice the threads by default. Memory is that of one
+        part a thread, and of the results.
+    workers
+        Threads; as many as cores by default, at most `MAX_WORKERS`.
+
+    Raises
+    ------
+    InputError
+        As `frames` raises it, in the turn of its part; the parts before have been yielded. An error of `work` is raised
+        as it is. Both have a note that names the frames.
     """
     mine = local()
 
@@ -91,18 +73,12 @@ def work_ahead(
         pieces = [slice(low, min(low + size, stop)) for low in range(start, stop, size)]
         return [(piece, work(piece, values[piece.start - start : piece.stop - start])) for piece in pieces]
 
-    workers = workers or max(1, min(cores(), MAX_WORKERS))
-    done = _in_order(task, frames, parts, ahead or 2 * workers, workers)
-    return (each for _, several in done for each in several)
-
-
-def _in_order(
-    task: Callable[[Reader, slice], T], frames: Any, parts: Iterable[slice], ahead: int, workers: int | None
-) -> Iterator[tuple[slice, T]]:
-    """Run `task` on the parts in threads, never more than `ahead` beyond the one handed out."""
+    workers = max(1, min(cores(), MAX_WORKERS)) if workers is None else workers
+    ahead = 2 * workers if ahead is None else ahead
     if ahead < 1:
         raise ValueError(f"ahead = {ahead}; at least one part must be read ahead")
-    return _results(task, frames, iter(parts), ahead, workers or max(1, min(cores(), ahead, MAX_WORKERS)))
+    done = _results(task, frames, iter(parts), ahead, workers)
+    return (each for _, several in done for each in several)
 
 
 def _results(

@@ -16,9 +16,13 @@ from formats_files import HEIGHT, N_FRAMES, WIDTH, frames
 
 from scans.errors import InputError
 from scans.formats.lazy import lazy_frames
-from scans.pipeline import read_ahead, work_ahead
+from scans.pipeline import work_ahead
 
 PARTS = [slice(0, 5), slice(5, 6), slice(6, 12)]
+
+
+def read_ahead(stack, parts, **how):
+    return work_ahead(lambda _, values: values.copy(), stack, parts, **how)
 
 
 def threads():
@@ -41,11 +45,14 @@ def test_parts_come_in_order_with_their_values(stack, ahead, workers, from_file)
         np.testing.assert_array_equal(values, frames()[part])
 
 
-@pytest.mark.parametrize("window", [(slice(3, 9), slice(0, 20)), (slice(0, 1), slice(-4, None)), (slice(8, 8),) * 2])
-@pytest.mark.parametrize("from_file", [True, False])
-def test_windows_are_those_of_an_array(stack, window, from_file):
-    for part, values in read_ahead(stack if from_file else frames(), PARTS, window=window):
-        np.testing.assert_array_equal(values, frames()[(part, *window)])
+@pytest.mark.parametrize("step", [1, 2, 5])
+def test_parts_are_worked_on_in_pieces(stack, step):
+    got = list(work_ahead(lambda _, values: values.copy(), stack, PARTS, step=step))
+    assert [p for piece, _ in got for p in range(piece.start, piece.stop)] == list(range(12))
+    assert {piece.start for piece, _ in got} >= {part.start for part in PARTS}
+    for piece, values in got:
+        assert len(values) <= step
+        np.testing.assert_array_equal(values, frames()[piece])
 
 
 def test_work_is_done_on_each_part_though_buffers_are_used_again(stack):
@@ -129,14 +136,14 @@ def test_stopping_early_leaves_no_thread_and_no_file_open(stack, how, tmp_path):
 
 INTERRUPTED = """
 import numpy as np, time
-from scans.pipeline import read_ahead
+from scans.pipeline import work_ahead
 class Slow:
     shape, dtype = (10_000, 8, 8), np.dtype(np.uint8)
     def __len__(self): return 10_000
     def __getitem__(self, part):
         time.sleep(0.02)
         return np.zeros((1, 8, 8), np.uint8)
-for part, _ in read_ahead(Slow(), (slice(j, j + 1) for j in range(10_000))):
+for part, _ in work_ahead(lambda _, v: v.sum(), Slow(), (slice(j, j + 1) for j in range(10_000))):
     if part.start == 3:
         print("reading", flush=True)
 """
