@@ -1,4 +1,4 @@
-"""Which flips, transposition and rotation join detector axes and stage axes, decided from the data.
+"""Which flips and transposition join detector axes and stage axes, decided from the data; and the rotation left.
 
 Four kinds of evidence: curl and smooth potential of the frames' first moments, movement of the sample's shadows,
 short reconstructions. Where they disagree, or all are weak, the answer is "undecided" and a question.
@@ -20,6 +20,7 @@ from recon.probe import defocus_phase, probe_from_data, scaled_to_power
 from recon.problem import make_problem
 from recon.result import StopReason
 from recon.solvers import make_solver
+from recon.stage_affine import TRIALS, AffineFit, fit_affine
 from recon.state import start_state
 from scans import orientation_maps as maps
 from scans.geometry import Geometry
@@ -28,7 +29,7 @@ from scans.scan import Orientation
 
 Progress = Callable[[int, int], None]
 Vector = NDArray[np.float64]
-Object = NDArray[np.complex128]
+Waves = NDArray[np.complex128]
 
 # Frames from the scan's middle: for moments and shadows, and for the short reconstructions; fewest, thinnest field.
 _MAP_FRAMES, _SHORT_FRAMES, _FEWEST_FRAMES, _THINNEST = 200, 100, 16, 0.05
@@ -41,7 +42,7 @@ _WORTH = {"curl": 2.0, "potential": 3.0, "shadows": 3.0, "reconstructions": 4.0,
 _MOST, _SURE = 1.5, 0.95
 # The sign of the defocus is known from this many depths of focus (2 drn²/λ) on, matter's sign this far from edges.
 _DEPTHS, _EDGE_SHARE, _EDGE_EV, _MATTER_ERRORS = 2.0, 0.03, 20.0, 6.0
-_LARGEST_SIGMA_RAD, _SMALLEST_SIGMA_RAD = 0.15, 0.01
+_TRIES = 8  # short reconstructions of the classes
 _ASK_CLASS = (
     "Move the sample stage by one step in +y, then in +x: which way does the shadow move on the detector (rows, "
     "columns)? Or give -s scan.orientation=..."
@@ -86,11 +87,10 @@ class OrientationDecision:
         Of the class, a pair of orientations that differ by a half turn: 0.25 knows nothing, 1 is sure.
     twin, twin_confidence
         What decides between the two ("defocus", "matter" or "unknown"), and how surely: 0.5 knows nothing.
-    rotation_rad, rotation_sigma_rad
-        By which things on the oriented detector appear turned against the stage, +x towards +y; None if unknown.
-    scale, defocus_m
-        Movement of the shadows over what geometry and nominal defocus say: stage scale and error of the defocus
-        together, too small by up to a quarter; signed defocus that it means [m]. None if unknown.
+    affine
+        Rotation and scale that are left: by which the positions are to be turned and multiplied.
+    defocus_m
+        Signed defocus that the shadows' movement means [m], too large by up to a third; None if unknown.
     evidence, question
         A line for each kind of evidence; what to find out, empty when decided.
     """
@@ -100,9 +100,7 @@ class OrientationDecision:
     class_confidence: float
     twin: str
     twin_confidence: float
-    rotation_rad: float | None
-    rotation_sigma_rad: float | None
-    scale: float | None
+    affine: AffineFit
     defocus_m: float | None
     evidence: tuple[str, ...]
     question: str
@@ -115,11 +113,7 @@ class OrientationDecision:
     def __str__(self) -> str:
         head = f"orientation: {'' if self.decided else 'undecided, perhaps '}{self.orientation}"
         lines = [f"{head} (further to the frames as prepared; {self.sure})", *(f"  {line}" for line in self.evidence)]
-        if self.rotation_rad is not None and self.rotation_sigma_rad is not None:
-            angle = f"{1e3 * self.rotation_rad:.0f} +- {1e3 * self.rotation_sigma_rad:.0f} mrad"
-            lines.append(f"  rotation of the detector against the stage: {angle} (rough)")
-        rough = "rough; strong samples mislead it"
-        lines += [] if self.scale is None else [f"  scale against geometry and defocus: {self.scale:.2f} ({rough})"]
+        lines += [f"  positions against the frames: {self.affine}"]
         return "\n".join(lines + ([f"  question: {self.question}"] if self.question else []))
 
 
@@ -148,13 +142,13 @@ def decide_orientation(
     spread = np.linalg.svd(prepared.positions_m - prepared.positions_m.mean(axis=0), compute_uv=False)
     if len(prepared.counts) < _FEWEST_FRAMES or spread[1] < _THINNEST * spread[0]:
         why = f"{len(prepared.counts)} frames are too few to tell, or all on a line"
-        blank = Orientation(), False, 0.25, "unknown", 0.5, None, None, None, None
+        blank = Orientation(), False, 0.25, "unknown", 0.5, AffineFit(why="too few frames"), None
         return OrientationDecision(*blank, (why,), f"{why}. {_ASK_CLASS}")
     central = _central(prepared, _MAP_FRAMES)
     evidence, shadow = _map_evidence(central)
     short = _short_runs(prepared, shadow, seed, progress) if confirm else None
     if short is not None:
-        figure = short[0].min(axis=1)
+        figure = short.r_factor.min(axis=1)
         evidence.append(_by_ratio("reconstructions", figure, f"R factor after {_SHORT_PASSES} passes"))
     total = sum((e.log_odds for e in evidence), np.zeros(4))
     best, odds = int(np.argmax(total)), np.exp(total - total.max())
@@ -164,15 +158,14 @@ def decide_orientation(
     question = doubt or (f"all evidence is weak. {_ASK_CLASS}" if confidence < _SURE else twin.question)
     known = shadow if not doubt and any(e.name == "shadows" and e.clear for e in evidence) else None
     defocus = None if known is None else _defocus_from(known, chosen, prepared.geometry)
-    nominal = None if prepared.scan.zone_plate is None else prepared.scan.zone_plate.defocus_m
+    sure = not doubt and confidence >= _SURE
     return OrientationDecision(
         chosen,
         not question,
         min(confidence, 0.5) if doubt else confidence,
         twin.by,
         twin.confidence,
-        *((None, None) if doubt else _rotation(central, chosen, known)),
-        None if not nominal or defocus is None else abs(nominal / defocus),
+        _affine(short, best, seed, progress) if sure else AffineFit(why="the orientation comes first"),
         defocus,
         (*map(str, evidence), *twin.lines),
         question,
@@ -263,16 +256,33 @@ def _map_evidence(central: PreparedScan) -> tuple[list[_Evidence], maps.ShadowFi
     return found, shadow
 
 
+@dataclass(frozen=True)
+class _ShortRuns:
+    """What the short reconstructions gave, for `CLASSES` and defocus +, -.
+
+    `r_factor` ``(4, 2)``; frames of each class; objects and probes row by row.
+    """
+
+    r_factor: Vector
+    frames: list[PreparedScan]
+    objects: list[Waves]
+    probes: list[Waves]
+
+    def best_run(self, k: int) -> int:
+        """Row of the better defocus of a class."""
+        return 2 * k + int(np.argmin(self.r_factor[k]))
+
+
 def _short_runs(
     prepared: PreparedScan, shadow: maps.ShadowFit | None, seed: int, progress: Progress | None
-) -> tuple[Vector, list[Object]]:
-    """Reconstruct briefly: R factors ``(4, 2)`` for `CLASSES` and defocus +, -, and the objects, row by row."""
+) -> _ShortRuns:
+    """Reconstruct briefly with each class and each sign of the defocus."""
     small, device = _cropped(_central(prepared, _SHORT_FRAMES)), backend.open_device("cpu")
     size_m = _trial_defocus(prepared, shadow)
-    r_factor, objects = np.zeros((4, 2)), []
+    runs = _ShortRuns(np.zeros((4, 2)), [turned(small, o) for o in maps.CLASSES], [], [])
     for k, side in np.ndindex(4, 2):
         if side == 0:
-            frames = turned(small, maps.CLASSES[k])
+            frames = runs.frames[k]
             problem, mean = make_problem(frames, device), frames.counts.mean(axis=0, dtype=np.float64)
             pupil = np.fft.ifftshift(np.sqrt(np.where(maps.bright_disc(mean), mean, 0)))
         spectrum = pupil * defocus_phase(frames.geometry, size_m * (1 - 2 * side))
@@ -281,12 +291,21 @@ def _short_runs(
         loop = Loop(problem, [Stage("orientation", make_solver("epie", _EPIE), _SHORT_PASSES)])
         if loop.run(state) is StopReason.INTERRUPTED:
             raise KeyboardInterrupt
-        r_factor[k, side] = min(record.r_factor for record in loop.records)
+        runs.r_factor[k, side] = min(record.r_factor for record in loop.records)
         (y0, x0), (y1, x1) = (f(state.positions_px, axis=0).astype(int) for f in (np.min, np.max))
-        objects.append(np.asarray(state.object_[y0 : y1 + 1, x0 : x1 + 1], np.complex128))
+        runs.objects.append(np.asarray(state.object_[y0 : y1 + 1, x0 : x1 + 1], np.complex128))
+        runs.probes.append(np.asarray(state.probe, np.complex128))
         if progress is not None:
-            progress(len(objects), 8)
-    return r_factor, objects
+            progress(len(runs.objects), _TRIES + TRIALS)
+    return runs
+
+
+def _affine(short: _ShortRuns | None, best: int, seed: int, progress: Progress | None) -> AffineFit:
+    """Rotation and scale that are left when the class is known."""
+    if short is None:
+        return AffineFit(why="it takes short reconstructions")
+    tell = None if progress is None else lambda done: progress(_TRIES + done, _TRIES + TRIALS)
+    return fit_affine(short.frames[best], short.probes[short.best_run(best)], seed=seed, progress=tell)
 
 
 def _cropped(central: PreparedScan) -> PreparedScan:
@@ -323,23 +342,6 @@ def _defocus_from(shadow: maps.ShadowFit, orientation: Orientation, geometry: Ge
     return -math.copysign(1 / (geometry.wavelength_m * size), float(np.trace(matrix)))
 
 
-def _rotation(
-    central: PreparedScan, orientation: Orientation, shadow: maps.ShadowFit | None
-) -> tuple[float | None, float | None]:
-    """Rotation and its standard error, of curl and clear shadows, weighted by their errors."""
-    shifts = maps.first_moments(*_filled(central)) @ maps.matrix_of(orientation).T
-    found = [maps.rotation_from_curl(central.positions_m, shifts)]
-    if shadow is not None:
-        m = _oriented_matrix(shadow, orientation, central.geometry)
-        m = m * np.sign(np.trace(m))  # what is symmetric in it is scale and astigmatism
-        sigma = np.hypot(shadow.sigma[0, 1], shadow.sigma[1, 0]) / (2 * abs(np.linalg.det(shadow.matrix)) ** 0.5)
-        found.append((math.atan2(m[0, 1] - m[1, 0], m[0, 0] + m[1, 1]), float(sigma)))
-    angles, sigmas = np.array(found).T
-    weight = 1 / (sigmas**2 + _SMALLEST_SIGMA_RAD**2)
-    angle, sigma_rad = float((weight * angles).sum() / weight.sum()), float(weight.sum() ** -0.5)
-    return (angle, sigma_rad) if sigma_rad < _LARGEST_SIGMA_RAD else (None, None)
-
-
 @dataclass(frozen=True)
 class _Twin:
     """Whether the class needs a half turn, by what that was decided, how surely, and what to ask."""
@@ -355,7 +357,7 @@ def _decide_twin(
     prepared: PreparedScan,
     best: int,
     shadow: maps.ShadowFit | None,
-    short: tuple[Vector, list[Object]] | None,
+    short: _ShortRuns | None,
     edges_ev: Sequence[float] | None,
 ) -> _Twin:
     """By the known sign of the defocus, or by matter away from edges; where both are known they must agree."""
@@ -365,11 +367,11 @@ def _decide_twin(
         side -= _WORTH["shadows"] * float(np.clip(shadow.scores[best] / _CLEAR["shadows"], -_MOST, _MOST))
         lines.append(f"shadows move along with the probe by {shadow.scores[best]:+.3g} standard errors")
     if short is not None:
-        plus, minus = short[0][best]
+        plus, minus = short.r_factor[best]
         ratio = np.log(minus / plus) / math.log(_CLEAR["reconstructions"])
         side += _WORTH["reconstructions"] * float(np.clip(ratio, -_MOST, _MOST))
         lines.append(f"R factor {plus:.3g} with the sample downstream of the focus, {minus:.3g} upstream")
-        value, sigma = maps.matter_correlation(short[1][2 * best + int(minus < plus)])
+        value, sigma = maps.matter_correlation(short.objects[short.best_run(best)])
         why = _near_edge(prepared.geometry.energy_ev, edges_ev)
         lines.append(f"phase and ln(amplitude) correlate by {value:+.2f} +- {sigma:.2f}; {why or 'used'}")
         if not why:

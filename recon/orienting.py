@@ -5,11 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from recon.orientation import OrientationDecision, decide_orientation, turned
+from recon.stage_affine import AffineFit
 from scans.prepared import PreparedScan
 from scans.scan import Finding, Note, Orientation, Scan
 
 Progress = Callable[[int, int], None]
+
+# Standard errors from which rotation and scale are told, if they move the outermost frames by this many pixels.
+_ERRORS, _PIXELS = 3.0, 0.5
 
 
 def is_guess(scan: Scan) -> bool:
@@ -45,7 +51,8 @@ def apply(prepared: PreparedScan, decision: OrientationDecision) -> PreparedScan
             f"how the detector lies is not known, and the data do not decide: {decision.question}",
             f"Give it with -s scan.orientation=... (best guess: {whole}); the frames stay as stored until then.",
         )
-        return replace(prepared, findings=(*prepared.findings, finding), steps=(*prepared.steps, *_lines(decision)))
+        findings = (*prepared.findings, finding, *_affine_findings(prepared, decision.affine))
+        return replace(prepared, findings=findings, steps=(*prepared.steps, *_lines(decision)))
     changed = decision.orientation != Orientation()
     result = turned(prepared, decision.orientation) if changed else prepared
     sure = decision.sure
@@ -61,9 +68,47 @@ def apply(prepared: PreparedScan, decision: OrientationDecision) -> PreparedScan
         result,
         scan=_turned_scan(scan, decision.orientation, whole, (*others, note)),
         steps=(*result.steps, *_lines(decision)),
-        findings=(*result.findings, finding),
+        findings=(*result.findings, finding, *_affine_findings(prepared, decision.affine)),
         settings={**result.settings, "orientation": str(whole)},
     )
+
+
+def _affine_findings(prepared: PreparedScan, fit: AffineFit) -> tuple[Finding, ...]:
+    """Say by how much positions and frames disagree, where that is sure and matters; nothing is applied."""
+    positions_m, pixel_m = prepared.positions_m, np.array(prepared.geometry.object_pixel_m)
+    reach_px = float(np.hypot(*((positions_m - positions_m.mean(axis=0)) / pixel_m).T).max())
+    found, fixes = [], []
+    for what, value, sigma, neutral, option, unit in (
+        ("turned", fit.rotation_rad, fit.rotation_sigma_rad, 0.0, "position_rotation_mrad", 1e3),
+        ("scaled", fit.scale, fit.scale_sigma, 1.0, "position_factor", 1.0),
+    ):
+        if value is None or sigma is None:
+            continue
+        off = abs(value - neutral)
+        if off > _ERRORS * sigma and off * reach_px > _PIXELS:
+            amount = f"{unit * value:.3g} +- {unit * sigma:.2g}{' mrad' if unit > 1 else ''}"
+            found.append(f"{what} by {amount} ({off * reach_px:.2g} pixels at the rim of the field)")
+            whole = _whole(prepared.scan, option, unit * value, neutral)
+            fixes.append(f"-s scan.{option}={whole:.4g}")
+    if not found:
+        return ()
+    cause = "; a scale may as well be a wrong distance, energy or pixel size" if fit.scale is not None else ""
+    return (
+        Finding(
+            "caution",
+            "positions-affine",
+            f"the frames agree with positions that are {' and '.join(found)}; they are used as stated",
+            f"Try {' '.join(fixes)} and compare{cause}.",
+        ),
+    )
+
+
+def _whole(scan: Scan, option: str, more: float, neutral: float) -> float:
+    """Join what was found to what the user gave already: angles add up, factors multiply."""
+    given = [float(note.value) for note in scan.notes if note.what == option]
+    if not given:
+        return more
+    return given[-1] + more if neutral == 0 else given[-1] * more
 
 
 def _lines(decision: OrientationDecision) -> tuple[str, ...]:

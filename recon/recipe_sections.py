@@ -211,6 +211,8 @@ class ScanSection(Section):
         Metres a stage count, ``[y, x]`` of the stored columns or one number.
     backlash_m
         Displacement ``[y, x]`` of frames reached by moves towards + against those towards - [m].
+    position_rotation_mrad, position_factor
+        Angle, +x towards +y, and factor by which the positions are turned and multiplied about their mean.
     readings_per_frame
         Stage readings in a row for each frame.
     frames_per_position
@@ -237,6 +239,8 @@ class ScanSection(Section):
     position_axes: str | None = key(one_of(*POSITION_AXES))
     position_scale_m: tuple[float, float] | None = key(one_or_pair(number(above=0, unit="m")))
     backlash_m: tuple[float, float] | None = key(pair(number(unit="m")))
+    position_rotation_mrad: float | None = key(number(unit="mrad"))
+    position_factor: float | None = key(number(above=0))
     readings_per_frame: int | None = key(whole(1))
     frames_per_position: int | None = key(whole(1))
     flat: str | None = key(one_of(*FLAT_USES))

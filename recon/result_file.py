@@ -129,7 +129,11 @@ def read_result(path: str | Path) -> Result:
 
 def _check_layout(reader: Reader) -> None:
     """Refuse files that are not ours, and those of a later layout."""
-    layout = int(reader.file.attrs.get("halfbit_layout", 0))
+    try:
+        layout = int(reader.file.attrs.get("halfbit_layout", 0))
+    except (KeyError, OSError, RuntimeError, TypeError, ValueError) as exc:
+        found = f"no number of a layout can be read ({type(exc).__name__})"
+        raise InputError(found, where=str(reader.path), expected=_EXPECTED, fix=_FIX) from exc
     if layout == 0 or not reader.has(f"{_OBJECT}/transmission"):
         found = "nothing there" if layout else "a file of another program"
         raise InputError(found, where=f"{reader.path}::{_OBJECT}/transmission", expected=_EXPECTED, fix=_FIX)

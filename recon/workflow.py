@@ -20,6 +20,7 @@ from recon.result import History, Provenance, Result, Source, StopReason
 from recon.solvers import make_solver
 from recon.state import State, start_state
 from scans.checks import READER_WARNINGS
+from scans.detector import Watch
 from scans.errors import InputError
 from scans.options import PrepareOptions
 from scans.prepared import PreparedScan
@@ -119,6 +120,7 @@ def prepare_scan(
     progress: Callable[[int, int], None] | None = None,
     *,
     on_orientation: Callable[[int, int], None] | None = None,
+    watch: Watch | None = None,
 ) -> PreparedScan:
     """Prepare a scan as the recipe says, and turn it where neither file nor recipe say how.
 
@@ -128,8 +130,10 @@ def prepare_scan(
         Gets frames done and frames in all.
     on_orientation
         Gets short reconstructions done and in all, where the orientation has to be found.
+    watch
+        Sees the cleaned frames as they pass, before they are turned by what they say themselves.
     """
-    prepared = scans.prepare(scan, prepare_options(recipe), progress=progress)
+    prepared = scans.prepare(scan, prepare_options(recipe), progress=progress, watch=watch)
     if recipe.scan.orientation is None and not scan.prepared and orienting.is_guess(scan):
         prepared = orienting.orient(prepared, seed=recipe.run.seed, progress=on_orientation)
     return prepared

@@ -23,3 +23,11 @@ class InputError(ValueError):
     def __init__(self, found: str, *, where: str, expected: str, fix: str) -> None:
         self.found, self.where, self.expected, self.fix = found, where, expected, fix
         super().__init__(f"{where}: {found}; expected {expected}. {fix}")
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Pickle by the four parts, so that the error passes from one process to another."""
+        return _again, (type(self), self.found, self.where, self.expected, self.fix)
+
+
+def _again(kind: type[InputError], found: str, where: str, expected: str, fix: str) -> InputError:
+    return kind(found, where=where, expected=expected, fix=fix)

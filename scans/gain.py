@@ -2,16 +2,17 @@
 
 Two independent looks at the same frames. *Single photons*: far from the beam photons come one by one; a
 photon's charge is summed over the 3 x 3 pixels around it, so sharing between pixels does not matter, and the
-sums pile up at the gain. *Mean and variance*: between frames a pixel's variance is noise + gain x mean +
-(sample's changes) x mean²; where the mean goes to zero the middle term is left. Covariances with the eight
-neighbours are added, since sharing moves variance into them. Each gives an error; where both speak they must
-agree. Data that can't tell give a reason, never a number.
+sums pile up at the gain. Where the frame is bright up to its edge there are still dark spots with one photon, too
+small for that: the same with 2 x 2 pixels. *Mean and variance*: between frames a pixel's variance is noise +
+gain x mean + (sample's changes) x mean²; where the mean goes to zero the middle term is left. Covariances with
+the eight neighbours are added, since sharing moves variance into them. Each gives an error; where both speak they
+must agree. Data that can't tell give a reason, never a number.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +22,7 @@ from scipy import optimize
 
 from scans.detector_charge import sharing_weights
 from scans.errors import InputError
+from scans.gain_blocks import BlockHits
 from scans.mean_variance import PixelMoments, Slopes, slopes
 from scans.single_photons import Peak, PhotonHits, find_peak
 
@@ -29,6 +31,12 @@ AGREE_SIGMA = 5.0
 AGREE_SHARE = 0.2
 # A gain known to no better than this is not worth a number (common practice, no source).
 WORST_ERROR = 0.05
+# The two peaks contradict from this share on.
+PEAKS_SHARE = 0.05
+# So many lone photons are enough; and a peak of so many photons outweighs a line that the sample's changes bend.
+LONE_ENOUGH, MANY = 400, 1000
+# A few million pixels give every look the statistics that its own limits allow.
+MOST_PIXELS, LEAST_FRAMES, RUN = 4_000_000, 16, 4
 
 
 @dataclass(frozen=True)
@@ -97,8 +105,9 @@ def estimate_gain(
     Parameters
     ----------
     frames
-        ``(n, h, w)`` dark-subtracted counts, or an iterable of such blocks (memory: a few blocks). 50 to 300
-        frames spread over the scan do; neighbours in time should be neighbours in the list.
+        ``(n, h, w)`` dark-subtracted counts, or an iterable of such blocks, which are held. 50 to 300 frames
+        spread over the scan do; neighbours in time should be neighbours in the list. Of many large frames
+        some are looked at.
     good
         ``(h, w)`` bool, True = usable; bad pixels found on the way are left out too.
     read_noise
@@ -109,28 +118,51 @@ def estimate_gain(
     InputError
         Fewer than 8 frames, or frames that do not fit together.
     """
-    blocks = [frames] if isinstance(frames, np.ndarray) else frames
-    moments: PixelMoments | None = None
-    hits: PhotonHits | None = None
-    for block in blocks:
-        if moments is None or hits is None:
-            _check(block, good)
-            usable = np.ones(block.shape[1:], bool) if good is None else good
-            moments, hits = PixelMoments(usable), PhotonHits(usable, read_noise)
-        moments.add(block)
-        hits.add(block)
-    if moments is None or hits is None or moments.n < 8:
-        found = 0 if moments is None else moments.n
-        raise InputError(
-            f"{found} frames", where="gain estimate", expected="8 or more", fix="Give more frames, or state the gain."
-        )
-    peak = find_peak(hits, moments.quiet())
+    blocks = [frames] if isinstance(frames, np.ndarray) else list(frames)
+    _check(blocks, good)
+    usable = np.ones(blocks[0].shape[1:], bool) if good is None else good
+    moments, hits, spots = PixelMoments(usable), PhotonHits(usable, read_noise), BlockHits(usable)
+    for run in _runs(blocks):
+        for k, frame in enumerate(run):
+            moments.add(frame[None], follows=k > 0)
+            hits.add(frame[None])
+            spots.add(np.asarray(frame, np.float64), hits.noise or 0.0)
+    quiet = moments.quiet()
+    peak = _better(find_peak(hits, quiet), spots.peak(quiet, hits.noise or 0.0))
     return _decide(peak, slopes(moments, peak.gain), moments)
 
 
-def _check(block: NDArray[Any], good: NDArray[np.bool_] | None) -> None:
-    fits = block.ndim == 3 and (good is None or good.shape == block.shape[1:]) and min(block.shape[1:]) >= 8
-    if not fits:
+def _runs(blocks: Sequence[NDArray[Any]]) -> Iterator[Iterator[NDArray[Any]]]:
+    """Frames in runs of neighbours: all in one, or short runs spread over the scan where that is enough."""
+    frames = [frame for block in blocks for frame in block]
+    most = max(MOST_PIXELS // frames[0].size, LEAST_FRAMES)
+    if len(frames) <= most:
+        yield iter(frames)
+        return
+    for start in np.linspace(0, len(frames) - RUN, most // RUN).astype(int):
+        yield iter(frames[start : start + RUN])
+
+
+def _better(around: Peak, spots: Peak) -> Peak:
+    """Peak known better of the two; none where they contradict each other."""
+    if around.gain is not None and spots.gain is not None:
+        apart = abs(around.gain - spots.gain)
+        if apart > max(AGREE_SIGMA * math.hypot(around.error, spots.error), PEAKS_SHARE * around.gain):
+            return Peak(None, math.inf, 0, None, f"{around.text} {spots.text} These contradict.")
+    # lone photons need no model of the cloud: they are taken while they are enough
+    lone = around.gain is not None and around.n >= LONE_ENOUGH
+    return around if lone or around.error <= spots.error else spots
+
+
+def _check(blocks: Sequence[NDArray[Any]], good: NDArray[np.bool_] | None) -> None:
+    n = sum(len(block) for block in blocks)
+    if n < 8:
+        raise InputError(
+            f"{n} frames", where="gain estimate", expected="8 or more", fix="Give more frames, or state the gain."
+        )
+    for block in blocks:
+        if block.ndim == 3 and (good is None or good.shape == block.shape[1:]) and min(block.shape[1:]) >= 8:
+            continue
         raise InputError(
             f"frames {block.shape}, mask {None if good is None else good.shape}",
             where="gain estimate",
@@ -146,7 +178,7 @@ def _decide(peak: Peak, line: Slopes, moments: PixelMoments) -> GainEstimate:
     peak_fits, line_fits = (_usable(a.gain, a.error) for a in (peak, line))
     if peak.gain is not None and line.gain is not None and peak_fits and line_fits:
         allowed = max(AGREE_SIGMA * math.hypot(peak.error, line.error), AGREE_SHARE * peak.gain)
-        if abs(peak.gain - line.gain) > allowed:
+        if abs(peak.gain - line.gain) > allowed and peak.n < MANY:
             return GainEstimate(None, math.inf, "none", ("Single photons and variances contradict.", *evidence))
     if moments.whole and moments.lowest >= 0 and moments.zeros > 0.05:
         exact = peak.gain is not None and abs(peak.gain - 1) < 1e-6

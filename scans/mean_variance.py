@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from scans.single_photons import box_sum
+
 # The dimmest of these shares of all tiles are tried for the fit.
 SHARES = (1.0, 0.97, 0.94, 0.9, 0.85, 0.8, 0.7, 0.6, 0.5, 0.4)
 # Dim means: at most so many photons a pixel and frame.
@@ -19,7 +21,7 @@ FEWEST_TILES = 50
 # Parts of the jackknife.
 PARTS = 20
 # No fit is better than this share.
-LEAST_ERROR = 0.003
+LEAST_ERROR = 0.01
 
 
 class PixelMoments:
@@ -31,15 +33,16 @@ class PixelMoments:
 
     def __init__(self, good: NDArray[np.bool_]) -> None:
         self.good = good
-        self.n = 0
+        self.n = self._steps = 0
         self._sum, self._square, self._nine = (np.zeros(good.shape) for _ in range(3))
         self._largest = np.zeros(good.shape)
         self._last: NDArray[np.float64] | None = None
         self._around: tuple[int, NDArray[np.float64]] | None = None  # of so many frames: slow to make
         self.whole, self.lowest, self._n_zero = True, math.inf, 0
 
-    def add(self, block: NDArray[Any]) -> None:
-        """Take frames ``(n, h, w)``."""
+    def add(self, block: NDArray[Any], *, follows: bool = True) -> None:
+        """Take frames ``(n, h, w)``; `follows`: the first is the neighbour in time of the last one taken."""
+        self._last = self._last if follows else None
         for raw in block:
             frame = np.where(self.good, raw, 0).astype(np.float64)
             self.n += 1
@@ -52,7 +55,8 @@ class PixelMoments:
                 square = step * step
                 self._square += square
                 np.maximum(self._largest, square, out=self._largest)
-                self._nine += step * 9 * ndimage.uniform_filter(step, 3, mode="constant")
+                self._nine += step * box_sum(step, 3)
+                self._steps += 1
             self._last = frame
 
     @property
@@ -63,12 +67,12 @@ class PixelMoments:
     @property
     def variance(self) -> NDArray[np.float64]:
         """Variance of each pixel ``(h, w)``."""
-        return self._square / (2 * (self.n - 1))
+        return self._square / (2 * self._steps)
 
     @property
     def shared_variance(self) -> NDArray[np.float64]:
         """Variance and covariances with the eight neighbours, summed ``(h, w)``."""
-        return self._nine / (2 * (self.n - 1))
+        return self._nine / (2 * self._steps)
 
     @property
     def zeros(self) -> float:
@@ -89,7 +93,7 @@ class PixelMoments:
 
     def unspoilt(self, photon: float) -> NDArray[np.bool_]:
         """Pixels ``(h, w)`` without a leap (a cosmic ray) beyond other differences and a few photons."""
-        rest = (self._square - self._largest) / max(self.n - 2, 1)
+        rest = (self._square - self._largest) / max(self._steps - 1, 1)
         return np.sqrt(self._largest) <= 8 * np.sqrt(np.maximum(rest, 0)) + 6 * photon
 
 
@@ -173,11 +177,7 @@ def _fit(mean: NDArray[np.float64], variance: NDArray[np.float64]) -> tuple[floa
     terms = 3 if bend > 0 else 2
     slope = float(_solve(powers[:terms], variance, weight)[1])
     wider = _solve(powers[: terms + 1], variance, weight)[1]
-    kept = np.empty((PARTS, 2))
-    for part in range(PARTS):
-        rest = np.arange(len(mean)) % PARTS != part
-        for column, n in enumerate((terms, terms + 1)):
-            kept[part, column] = _solve([p[rest] for p in powers[:n]], variance[rest], weight[rest])[1]
+    kept = np.stack([_without_parts(powers[:n], variance, weight) for n in (terms, terms + 1)], axis=1)
     scatter = float(np.std(kept[:, 0])) * math.sqrt(PARTS - 1)
     unsure = float(np.std(kept[:, 1] - kept[:, 0])) * math.sqrt(PARTS - 1)
     model = max(abs(float(wider - slope)) - unsure, 0.0)
@@ -192,3 +192,20 @@ def _solve(
     """Least squares with relative errors 1 / weight."""
     matrix = np.stack(terms, axis=1) * weight[:, None]
     return np.asarray(np.linalg.lstsq(matrix, values * weight, rcond=None)[0], np.float64)
+
+
+def _without_parts(
+    terms: list[NDArray[np.float64]], values: NDArray[np.float64], weight: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Slopes ``(PARTS,)`` of fits that each leave out every twentieth value.
+
+    In an orthonormal basis (QR), where the sums of squares that are left stay well conditioned.
+    """
+    basis, upper = np.linalg.qr(np.stack(terms, axis=1) * weight[:, None])
+    right = values * weight
+    squares = np.stack([basis[k::PARTS].T @ basis[k::PARTS] for k in range(PARTS)])
+    products = np.stack([basis[k::PARTS].T @ right[k::PARTS] for k in range(PARTS)])
+    inverse = np.linalg.pinv(np.eye(len(terms)) - squares, hermitian=True)
+    found = np.einsum("kij,kj->ki", inverse, products.sum(axis=0) - products)
+    slopes_: NDArray[np.float64] = np.linalg.lstsq(upper, found.T, rcond=None)[0][1]
+    return slopes_

@@ -104,35 +104,6 @@ def curl_residuals(positions: Array, shifts: Array) -> Array:
     return np.sqrt(np.array(found) / max(whole, np.finfo(float).tiny))
 
 
-def rotation_from_curl(positions: Array, shifts: Array) -> tuple[float, float]:
-    """Angle whose undoing leaves the least curl, within a quarter turn, of shifts whose class is right.
-
-    With complex numbers x + iy the slope ``∂g/∂p = (div + i curl)/2`` turns with g: its squares add up along
-    twice the angle. The error comes from the scatter between frames.
-
-    Parameters
-    ----------
-    positions, shifts
-        ``(J, 2)``, the shifts already turned by the orientation.
-
-    Returns
-    -------
-    Angle [rad] by which things on the oriented detector appear turned, +x towards +y, and its standard error.
-    """
-    t = _triangles(positions, shifts)
-    slope = (t.slopes[:, 1, 1] + t.slopes[:, 0, 0]) + 1j * (t.slopes[:, 1, 0] - t.slopes[:, 0, 1])
-    square = t.area * slope**2
-    total = square.sum()
-    # a frame is a corner of several triangles: they are not independent, frames nearly are
-    turned = np.imag(square * np.conj(total) / max(abs(total), np.finfo(float).tiny))
-    each = np.bincount(t.corners.ravel(), np.repeat(turned / 3, 3), len(positions))
-    sigma = 0.5 * np.sqrt(3 * (each**2).sum()) / max(abs(total), np.finfo(float).tiny)
-    return 0.5 * float(np.angle(total)), min(float(sigma), np.pi / 4)
-
-
-# --- smooth potential -----------------------------------------------------------------------------------------
-
-
 def potential_residuals(positions: Array, shifts: Array) -> Array:
     """Misfit of shifts on irregular positions to the gradient of a smooth potential, for each of `CLASSES` ``(4,)``.
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,50 +14,22 @@ from numpy.typing import NDArray
 
 from scans.backlash import FEWEST_FRAMES, estimate_backlash
 from scans.beam import BeamDisc, find_beam
-from scans.detector import Readout, sums_over
+from scans.detector import Block, Readout, sums_over
 from scans.flux import Flux, incident_flux
 from scans.geometry import Geometry
-from scans.measures import REGULAR_RASTER, measured_overlap, probe_size, raster_regularity
+from scans.measures import REGULAR_RASTER, raster_regularity
 from scans.options import PrepareOptions
 from scans.phase_map import integrate_gradient
 from scans.pipeline import work_ahead
+from scans.radial import DARK_FIELD_FROM, Radial, radial_counts, radius_px
 from scans.readout_plan import plan_readout
-from scans.scan import Finding, Progress, Scan
+from scans.scan import Finding, Orientation, Progress, Scan
 
-# Light this far from the beam, in radii of its disc, was scattered by the sample.
-DARK_FIELD_FROM = 1.15
-# Signal over noise at which a ring of spatial frequencies counts as seen: SNR = 1/3 is a correlation of 1/2 with
-# the truth, C² = SNR/(1 + SNR) (Rosenthal & Henderson, J. Mol. Biol. 333 (2003) 721, from memory).
-SEEN_SNR = 1 / 3
 # While reading, a view of what was read so far is given this often [s].
 LIVE_EVERY_S = 5.0
+# Showing views may take this share of the time: a large picture is drawn more seldom.
+LIVE_SHARE = 0.1
 BLOCK_BYTES = 4 << 20
-
-
-@dataclass(frozen=True, eq=False)
-class Radial:
-    """Mean counts a pixel and frame in rings around the direct beam.
-
-    Parameters
-    ----------
-    frequency_px
-        ``(R,)`` ring radius [detector pixels].
-    counts
-        ``(R,)`` mean counts; nan where a ring has no measured pixel.
-    floor
-        Counts a pixel and frame below which photon noise hides a ring in the reconstruction; None while the
-        gain or the overlap is unknown.
-    limit_px
-        First ring below the floor beyond the beam's disc; None where the signal reaches the detector's edge.
-    edge_px
-        Radius of the largest circle on the detector.
-    """
-
-    frequency_px: NDArray[np.float64]
-    counts: NDArray[np.float64]
-    floor: float | None
-    limit_px: float | None
-    edge_px: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,6 +90,27 @@ class FirstLook:
         """Mean phase gradient under the probe ``(J, 2)`` [rad/m] from the shift of the pattern."""
         return phase_gradient(self.shift_px, geometry)
 
+    def turned(self, orientation: Orientation, scan: Scan) -> FirstLook:
+        """Turn the detector further by `orientation`: the look of `scan`, whose frames are so turned."""
+        shape = self.mean.shape
+        shift = self.shift_px[:, ::-1] if orientation.transpose else self.shift_px
+        shift = shift * [-1 if orientation.flip_y else 1, -1 if orientation.flip_x else 1]
+        places = {
+            kind: np.array([orientation.apply_point((y, x), shape) for y, x in pixels.tolist()], np.int64)
+            for kind, pixels in self.bad_px.items()
+        }
+        beam = self.beam and self.beam._replace(centre=orientation.apply_point(self.beam.centre, shape))
+        return replace(
+            self,
+            mean=np.ascontiguousarray(orientation.apply(self.mean)),
+            maximum=np.ascontiguousarray(orientation.apply(self.maximum)),
+            saturated=np.ascontiguousarray(orientation.apply(self.saturated)),
+            bad_px=places,
+            shift_px=shift,
+            phase=integrate_gradient(scan.positions_m, phase_gradient(shift, scan.geometry)),
+            beam=beam,
+        )
+
     def radial_rows(self, geometry: Geometry) -> list[tuple[str, str]]:
         """Say what limits the resolution, for the table of `inspect`."""
         r = self.radial
@@ -174,32 +168,87 @@ def first_look(
     options
         As for `prepare`; only those on the detector count.
     on_view
-        Called every `every_s` seconds of a long reading with what was seen so far.
+        Called every `every_s` seconds of a long reading with what was seen so far, or as often as a tenth of the
+        time allows.
 
     Raises
     ------
     InputError
         From `plan_readout`: gain, saturation, dark frames or mask do not fit.
     """
+    look = Look(on_view, every_s)
     readout = plan_readout(scan, options)
-    sums = _Sums(scan, readout)
-    shown = time.monotonic()
-    for part, seen in work_ahead(sums.piece, scan.frames, scan.blocks(max_bytes=BLOCK_BYTES)):
-        sums.add(seen, part)
+    look.begin(scan, readout)
+
+    def seen(part: slice, stored: NDArray[Any]) -> _Seen:
+        return look.piece(part, readout.clean(stored, np.arange(part.start, part.stop)))
+
+    for part, sums in work_ahead(seen, scan.frames, scan.blocks(max_bytes=BLOCK_BYTES)):
+        look.add(part, sums)
         if progress is not None:
             progress(part.stop, scan.n_frames)
-        if on_view is not None and part.stop < scan.n_frames and time.monotonic() - shown >= every_s:
-            on_view(sums.look())
-            shown = time.monotonic()
-    return sums.look()
+    return look.result()
+
+
+class Look:
+    """A first look taken on the way: on the cleaned frames of a pass that is made for something else.
+
+    ``look = Look(); prepare(scan, watch=look); look.result()`` reads the frames once.
+
+    Parameters
+    ----------
+    on_view
+        Called every `every_s` seconds of a long reading with what was seen so far.
+    """
+
+    def __init__(self, on_view: Callable[[FirstLook], None] | None = None, every_s: float = LIVE_EVERY_S) -> None:
+        self.on_view, self.every_s = on_view, every_s
+        self.next_view = math.inf
+        self.sums: _Sums
+
+    def begin(self, scan: Scan, readout: Readout) -> None:
+        """Start, before the pass over the frames of `scan`."""
+        self.sums = _Sums(scan, readout)
+        self.next_view = time.monotonic() + self.every_s
+
+    def piece(self, part: slice, block: Block) -> _Seen:
+        """Sum up one block of whole frames; may run in a thread, changes nothing."""
+        return self.sums.piece(part, block)
+
+    def add(self, part: slice, seen: _Seen) -> None:
+        """Take in one block, in the order of the frames."""
+        self.sums.add(seen, part)
+        began = time.monotonic()
+        if self.on_view is None or part.stop >= self.sums.scan.n_frames or began < self.next_view:
+            return
+        self.on_view(self.sums.look())
+        ended = time.monotonic()
+        self.next_view = ended + max(self.every_s, (ended - began) / LIVE_SHARE)
+
+    def result(self, scan: Scan | None = None) -> FirstLook:
+        """Return what was seen so far.
+
+        Parameters
+        ----------
+        scan
+            The scan with its frames turned further, where that was decided after the pass.
+        """
+        look, first = self.sums.look(), self.sums.scan.orientation
+        if scan is None or scan.orientation == first:
+            return look
+        turns = (Orientation(*flags) for flags in itertools.product((False, True), repeat=3))
+        return look.turned(next(turn for turn in turns if first.then(turn) == scan.orientation), scan)
 
 
 class _Seen(NamedTuple):
-    """Sums over one block: over its frames ``(h, w)``, and of each frame ``(n,)`` (row and column profiles)."""
+    """Sums over one block: over its frames ``(h, w)``, and of each frame ``(n,)`` (row and column profiles).
+
+    `n_seen` is one number where every good pixel is measured in every frame.
+    """
 
     total: NDArray[Any]
-    n_seen: NDArray[np.int64]
-    maximum: NDArray[np.floating]
+    n_seen: NDArray[np.int64] | int
+    maximum: NDArray[Any]
     saturated: NDArray[np.int64] | None
     totals: NDArray[np.float64]
     zero: NDArray[np.bool_]
@@ -208,12 +257,13 @@ class _Seen(NamedTuple):
 
 
 class _Sums:
-    """Running sums of `first_look`."""
+    """Running sums of `Look`."""
 
     def __init__(self, scan: Scan, readout: Readout) -> None:
         shape, n = readout.good.shape, scan.n_frames
         self.scan, self.readout, self.n_read = scan, readout, 0
-        self.total, self.seen = np.zeros(shape), np.zeros(shape, np.int64)
+        self.total, self.seen, self.seen_alike = np.zeros(shape), np.zeros(shape, np.int64), 0
+        self.any_good = bool(readout.good.any())
         self.maximum = np.full(shape, -np.inf, np.float32)
         self.saturated = np.zeros(shape, np.int64)
         self.totals, self.zero, self.scattered = np.full(n, np.nan), np.zeros(n, bool), np.full(n, np.nan)
@@ -233,18 +283,16 @@ class _Sums:
             return None, whole
         reach = DARK_FIELD_FROM * self.beam.diameter_px / 2
         y, x = (slice(max(int(c - reach), 0), int(c + reach) + 2) for c in self.beam.centre)
-        near = self.weight * (_radius(shape, self.beam.centre) <= reach)
+        near = self.weight * (radius_px(shape, self.beam.centre) <= reach)
         return near[y, x].astype(np.float64), (y, x)
 
-    def piece(self, part: slice, stored: NDArray[Any]) -> _Seen:
-        """Sum up one block; may run in a thread, changes nothing."""
-        block = self.readout.clean(stored, np.arange(part.start, part.stop))
-        values, good, n = block.values, self.readout.good, len(stored)
+    def piece(self, part: slice, block: Block) -> _Seen:
+        values, good, n = block.values, self.readout.good, part.stop - part.start
         rows = sums_over(values, 2)
         totals = rows.sum(axis=1, dtype=np.float64)
         if block.bad is None:
-            n_seen, unmeasured = n * good, np.full(n, not good.any())
-            maximum = np.where(good, values.max(axis=0), -np.inf)
+            n_seen, unmeasured = n, np.full(n, not self.any_good)
+            maximum = values.max(axis=0)
         else:
             measured = good & ~block.bad
             n_seen, unmeasured = measured.sum(axis=0), np.count_nonzero(measured, axis=(1, 2)) == 0
@@ -262,7 +310,10 @@ class _Sums:
 
     def add(self, seen: _Seen, part: slice) -> None:
         self.total += seen.total
-        self.seen += seen.n_seen
+        if isinstance(seen.n_seen, int):  # most blocks: counting pixel by pixel would take as long as all the rest
+            self.seen_alike += seen.n_seen
+        else:
+            self.seen += seen.n_seen
         np.maximum(self.maximum, seen.maximum, out=self.maximum)
         if seen.saturated is not None:
             self.saturated += seen.saturated
@@ -283,7 +334,8 @@ class _Sums:
 
     def look(self) -> FirstLook:
         r = self.readout
-        mean = self.total / np.maximum(self.seen, 1)
+        n_seen = self.seen + self.seen_alike * r.good
+        mean = self.total / np.maximum(n_seen, 1)
         known = np.isfinite(self.centre).all(axis=1)
         middle = np.median(self.centre[known], axis=0) if known.any() else np.zeros(2)
         shift = self.centre - middle
@@ -291,7 +343,7 @@ class _Sums:
         flux = self._flux()
         return FirstLook(
             mean=mean.astype(np.float32),
-            maximum=np.where(self.seen > 0, self.maximum, 0).astype(np.float32),
+            maximum=np.where(n_seen > 0, self.maximum, 0).astype(np.float32),
             totals=self.totals / flux.relative,
             dark_field=self.scattered.copy(),
             shift_px=shift,
@@ -315,48 +367,3 @@ def _bad_pixels(readout: Readout) -> dict[str, NDArray[np.int64]]:
         return {}
     kinds = {name: getattr(found, name) for name, n in found.counts.items() if n}
     return {name: np.argwhere(readout.orientation.apply(mask)) for name, mask in kinds.items()}
-
-
-def _radius(shape: tuple[int, ...], centre: tuple[float, float]) -> NDArray[np.float64]:
-    y, x = (np.arange(n) - c for n, c in zip(shape, centre, strict=True))
-    return np.hypot(y[:, None], x[None, :])
-
-
-def radial_counts(scan: Scan, mean: NDArray[np.float64], good: NDArray[np.bool_], beam: BeamDisc, unit: str) -> Radial:
-    """Average a mean pattern ``(h, w)`` over rings one pixel wide, and mark what noise hides.
-
-    A frame gives one real number a detector pixel for a complex amplitude, whose root has a variance of 1/4
-    from photon noise; with half of the information lost, the signal over noise of a ring with I counts is I a
-    frame, and every sample point lies in o = probe area / area a position frames: SNR = o I. The floor is
-    where that falls to `SEEN_SNR`. An estimate, good to about 20 % in half period on simulated scans.
-    """
-    ring = _radius(mean.shape, beam.centre).round().astype(int)
-    n = np.bincount(ring[good], minlength=ring.max() + 1)
-    counts = np.bincount(ring[good], mean[good], minlength=ring.max() + 1) / np.where(n > 0, n, np.nan)
-    (h, w), (y, x) = mean.shape, beam.centre
-    edge = max(min(y, h - 1 - y, x, w - 1 - x), 1.0)
-    floor = _noise_floor(scan) if unit == "photon" else None
-    limit = None
-    if floor is not None:
-        beyond = (np.arange(len(counts)) > DARK_FIELD_FROM * beam.diameter_px / 2) & (np.arange(len(counts)) <= edge)
-        below = np.flatnonzero(beyond & (_smooth(counts) < floor))
-        limit = float(below[0]) if below.size else None
-    return Radial(np.arange(len(counts), dtype=float), counts, floor, limit, edge)
-
-
-def _smooth(counts: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Take the mean over five rings, nan left out: single rings are noisy where they are dim."""
-    padded = np.pad(counts, 2, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
-    seen = np.isfinite(windows)
-    total = np.where(seen, windows, 0).sum(axis=1)
-    return total / np.where(seen.any(axis=1), seen.sum(axis=1), np.nan)
-
-
-def _noise_floor(scan: Scan) -> float | None:
-    probe = probe_size(scan.zone_plate, scan.geometry.wavelength_m)
-    spacing = measured_overlap(scan.positions_m, 1.0)
-    if probe is None or spacing is None or scan.zone_plate is None:
-        return None
-    lit = math.pi / 4 * probe.diameter_m**2 * (1 - scan.zone_plate.stop_fraction**2)
-    return SEEN_SNR / max(lit / spacing.step_m**2, 1.0)

@@ -23,11 +23,13 @@ FEWEST_HITS = 100
 # Rms of a hit's sum in units of the pixel noise: nine pixels, and the mean of a ring of 16 taken nine times.
 SUM_NOISE = math.sqrt(9 + 81 / 16)
 # Light around and charge below the noise do not let a peak be known better (simulated scans, 30 seeds).
-LEAST_ERROR = 0.008
-# Steps to the pixels around a hit, nearest first.
-AROUND = sorted(
-    ((dy, dx) for dy in range(-3, 4) for dx in range(-3, 4) if dy or dx), key=lambda step: max(map(abs, step))
-)
+LEAST_ERROR = 0.006
+# The response of a detector varies smoothly by about so much (common practice, no source): a gain from one corner
+# is that corner's.
+RESPONSE_VARIES = 0.018
+CELLS = 6
+# Steps to the pixels two and three away from a hit, nearest first.
+AROUND = [(dy, dx) for n in (2, 3) for dy in range(-n, n + 1) for dx in range(-n, n + 1) if max(abs(dy), abs(dx)) == n]
 
 
 class PhotonHits:
@@ -50,36 +52,33 @@ class PhotonHits:
     def _add_frame(self, frame: NDArray[np.float64]) -> None:
         if self.noise is None:
             self.noise = dim_noise(frame[self._usable])
-        nine = ndimage.uniform_filter(frame, 3, mode="nearest")
-        ring = (ndimage.uniform_filter(frame, 5, mode="nearest") * 25 - nine * 9) / 16
+        nine = box_sum(frame, 3)
+        ring = (box_sum(frame, 5) - nine) / 16
         limit = max(THRESHOLD * self.noise, 1e-9 * float(np.abs(frame).max()))
-        y, x = self._alone(frame, ring, *np.nonzero((frame - ring > limit) & self._usable))
-        sums, tops = 9 * (nine[y, x] - ring[y, x]), frame[y, x] - ring[y, x]
+        y, x = np.nonzero(local_tops(frame, self._usable & (frame - ring > limit)))
+        y, x = self._alone(frame, ring, y, x)
+        sums, tops = nine[y, x] - 9 * ring[y, x], frame[y, x] - ring[y, x]
         self._parts.append((y * frame.shape[1] + x, sums, tops))
         self._n += len(y)
 
     def _alone(
         self, frame: NDArray[np.float64], ring: NDArray[np.float64], y: NDArray[np.int64], x: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Places that are the highest of their 3 x 3, have an empty ring two steps away, and no photon at three.
+        """Places that have an empty ring two steps away, and no photon at three.
 
         Charge that a photon three steps away shares would lift the ring, and lower the sum.
         """
         limit = (self.noise or 0.0) * math.sqrt(1 + 1 / 16)
         for dy, dx in AROUND:
-            beside, away = frame[y + dy, x + dx], max(abs(dy), abs(dx))
-            if away == 1:
-                keep = beside <= frame[y, x]
-            else:
-                rise = beside - ring[y, x]
-                keep = np.abs(rise) <= RING * limit if away == 2 else rise <= OUTSIDE * limit
+            rise = frame[y + dy, x + dx] - ring[y, x]
+            keep = np.abs(rise) <= RING * limit if max(abs(dy), abs(dx)) == 2 else rise <= OUTSIDE * limit
             y, x = y[keep], x[keep]
         return y, x
 
     def collected(self, quiet: NDArray[np.bool_]) -> Hits:
         """Hits so far; those near pixels that hit too often, or are not `quiet`, left out."""
         if not self._parts:
-            return Hits(np.zeros(0), np.zeros(0), np.zeros(0))
+            return Hits(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
         place, sums, tops = (np.concatenate(each) for each in zip(*self._parts, strict=True))
         shape = self._usable.shape
         number = np.bincount(place, minlength=shape[0] * shape[1]).reshape(shape).astype(np.float64)
@@ -87,19 +86,59 @@ class PhotonHits:
         noisy = (number > 4 * density + 8) | ~quiet
         # a noisy pixel spoils the sums of its neighbours
         clean = ~ndimage.binary_dilation(noisy, np.ones((5, 5), bool)).ravel()[place]
-        return Hits(sums[clean], tops[clean], density.ravel()[place][clean])
+        return Hits(sums[clean], tops[clean], density.ravel()[place][clean], cells(place[clean], shape))
+
+
+def box_sum(image: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """Sum squares of n x n pixels (n odd) around each pixel ``(h, w)``; 0 where they reach over the edge."""
+    h, w = image.shape
+    rows = image[: h - n + 1].copy()
+    for k in range(1, n):
+        rows += image[k : h - n + 1 + k]
+    total = np.zeros((h, w))
+    inner = total[n // 2 : h - n // 2, n // 2 : w - n // 2]
+    for k in range(n):
+        inner += rows[:, k : w - n + 1 + k]
+    return total
+
+
+def local_tops(image: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Pixels ``(h, w)`` of `where` that no pixel of their 3 x 3 exceeds; none at the edge."""
+    found = np.zeros(image.shape, bool)
+    inner, middle = found[1:-1, 1:-1], image[1:-1, 1:-1]
+    inner[...] = where[1:-1, 1:-1]
+    h, w = middle.shape
+    for dy in range(3):
+        for dx in range(3):
+            inner &= image[dy : dy + h, dx : dx + w] <= middle
+    return found
 
 
 class Hits(NamedTuple):
-    """Isolated hits ``(n,)``: 3 x 3 sum, centre value, hits a pixel around it."""
+    """Isolated hits ``(n,)``: 3 x 3 sum, centre value, hits a pixel around it, cell of the frame."""
 
     sums: NDArray[np.float64]
     tops: NDArray[np.float64]
     density: NDArray[np.float64]
+    cell: NDArray[Any]
 
     def where(self, chosen: NDArray[np.bool_]) -> Hits:
         """Return some of the hits."""
-        return Hits(self.sums[chosen], self.tops[chosen], self.density[chosen])
+        return Hits(self.sums[chosen], self.tops[chosen], self.density[chosen], self.cell[chosen])
+
+
+def cells(place: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.int64]:
+    """Which of the cells of a coarse grid over the frame each flat pixel index ``(n,)`` lies in."""
+    y, x = np.divmod(place, shape[1])
+    found: NDArray[np.int64] = (y * CELLS // shape[0]) * CELLS + x * CELLS // shape[1]
+    return found
+
+
+def response_error(cell: NDArray[Any]) -> float:
+    """Share that a gain may differ from the frame's mean gain: less, the more evenly its photons lie over it."""
+    number = np.bincount(cell, minlength=CELLS**2).astype(np.float64)
+    even = number.sum() ** 2 / max(CELLS**2 * (number**2).sum(), 1.0)
+    return RESPONSE_VARIES * math.sqrt(max(1 - even, 0.0))
 
 
 def dim_noise(values: NDArray[np.float64]) -> float:
@@ -139,7 +178,7 @@ def find_peak(hits: PhotonHits, quiet: NDArray[np.bool_]) -> Peak:
     total = len(found.sums)
     if total < FEWEST_HITS:
         return Peak(None, math.inf, total, None, f"Only {total} isolated photons were seen.")
-    inside = _in_peak(found.sums, SUM_NOISE * noise, lowest=CLEAR * noise)
+    inside = first_peak(found.sums, SUM_NOISE * noise, CLEAR * noise)
     if inside is None or found.sums[inside].mean() < CLEAR * noise:
         return Peak(None, math.inf, total, None, f"The sums of {total} isolated hits show no peak clear of the noise.")
     centre, error, n, kept = _measured(found.where(inside), noise)
@@ -149,25 +188,28 @@ def find_peak(hits: PhotonHits, quiet: NDArray[np.bool_]) -> Peak:
 
 def _measured(near: Hits, noise: float) -> tuple[float, float, int, float]:
     """Gain, error, number of hits in the peak, and share of its charge that a pixel keeps."""
-    centre, error = _mean(near.sums)
+    centre, error = scatter_of_mean(near.sums)
     # light in the neighbourhood lifts the ring: sparser places tell how much
     sparse = near.where(near.density <= np.quantile(near.density, 0.3))
     if len(sparse.sums) >= FEWEST_HITS:
-        thin, thin_error = _mean(sparse.sums)
+        thin, thin_error = scatter_of_mean(sparse.sums)
         error = math.hypot(thin_error, 0.5 * max(abs(thin - centre) - thin_error, 0.0))
         centre = thin
     kept = min(float(near.tops.mean() / near.sums.mean()), 1.0)
-    return centre, math.hypot(error, LEAST_ERROR * centre if noise else 0.0), len(near.sums), kept
+    least = math.hypot(LEAST_ERROR, response_error(near.cell)) if noise else 0.0
+    return centre, math.hypot(error, least * centre), len(near.sums), kept
 
 
-def _mean(values: NDArray[np.float64]) -> tuple[float, float]:
+def scatter_of_mean(values: NDArray[np.float64]) -> tuple[float, float]:
     """Mean and its error; the window follows the peak, which makes the error of a plain mean half as large again."""
     return float(values.mean()), 1.5 * float(values.std()) / math.sqrt(max(len(values), 1))
 
 
-def _in_peak(values: NDArray[np.float64], noise: float, lowest: float) -> NDArray[np.bool_] | None:
+def first_peak(
+    values: NDArray[np.float64], noise: float, lowest: float, fewest: int = FEWEST_HITS
+) -> NDArray[np.bool_] | None:
     """Values ``(n,)`` that belong to the first peak, of rms width `noise` or a little more; None without one."""
-    start = _densest(values, noise)
+    start = _densest(values, noise, fewest)
     if start is None or start <= lowest:
         return None
     centre, width = start, max(noise, 0.03 * start)
@@ -179,15 +221,15 @@ def _in_peak(values: NDArray[np.float64], noise: float, lowest: float) -> NDArra
             break
     away = np.abs(values - centre) / width
     # as long a stretch beside the peak: a Gaussian has 16 times fewer there, a smooth slope about as many
-    if near.sum() < FEWEST_HITS or (away < 1).sum() < 2.5 * ((away >= 2) & (away < 3)).sum():
+    if near.sum() < fewest or (away < 1).sum() < 2.5 * ((away >= 2) & (away < 3)).sum():
         return None
     return near
 
 
-def _densest(values: NDArray[np.float64], noise: float) -> float | None:
+def _densest(values: NDArray[np.float64], noise: float, fewest: int) -> float | None:
     """Place of the first clear peak of the density of values of rms width `noise`; None without one."""
     positive = values[values > max(noise, 0.0)]
-    if len(positive) < FEWEST_HITS:
+    if len(positive) < fewest:
         return None
     decades = math.log(positive.max() / positive.min())
     if decades < 1e-6:  # all hits alike: an exact counter

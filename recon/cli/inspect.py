@@ -33,6 +33,7 @@ from scans.errors import InputError
 if TYPE_CHECKING:
     from recon.recipe import Recipe
     from scans.formats.roles import Proposal
+    from scans.overview import FirstLook
     from scans.scan import Finding
 
 
@@ -95,22 +96,22 @@ def _propose(args: argparse.Namespace, recipe: Recipe, path: Path, unknown: Inpu
 def _look(
     args: argparse.Namespace, recipe: Recipe, path: Path, scan: Any, proposed: tuple[Proposal, Path] | None = None
 ) -> int:
-    """Take the first look at a scan, and print it; with the mapping that was proposed for it."""
+    """Prepare a scan, look at its frames as they pass, and print both; with the mapping that was proposed for it."""
     from recon import figures, workflow
     from recon.cli import proposal as texts
     from scans.checks import geometry_table
-    from scans.overview import first_look, look_findings
+    from scans.overview import Look, look_findings
 
-    with progress_bar(args, "preparing", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
-        prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries)
-    scan = prepared.scan  # turned, where the frames said how
     picture = still_free(path, force=args.force)
 
-    def so_far(view: Any) -> None:
-        save_figure(figures.inspect_figure(scan, view, prepared), picture)
+    def so_far(view: FirstLook) -> None:
+        save_figure(figures.inspect_figure(scan, view), picture)
 
-    with progress_bar(args, "first look", "frame") as progress:
-        look = first_look(scan, progress, options=workflow.prepare_options(recipe), on_view=so_far)
+    watch = Look(so_far)
+    with progress_bar(args, "reading", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
+        prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries, watch=watch)
+    scan = prepared.scan  # turned, where the frames said how
+    look = watch.result(scan)
     prepared = replace(prepared, findings=(*prepared.findings, *look_findings(scan, look)))
     save_figure(figures.inspect_figure(scan, look, prepared), picture)
     table = geometry_table(scan, look)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import cast
 
 import numpy as np
@@ -14,7 +15,8 @@ from scans.formats.facts import GIVEN, Facts
 from scans.formats.lazy import LazyFrames, holds_light, trailing_dark
 from scans.formats.settling import settle
 from scans.geometry import Geometry
-from scans.scan import Orientation, Scan
+from scans.scan import Orientation, RawPositions, Scan
+from scans.trajectories import affine_matrix
 
 AXES = "rows and columns run with sample y and x (down and to the right, seen from the source)"
 # So many frames at the end are looked at when the last one is dark.
@@ -81,13 +83,15 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
     swap = orientation.transpose
     shape = frames.shape[:0:-1] if swap else frames.shape[1:]
     pixel_size = facts.overrides.pixel_pair or (pixel[::-1] if swap else pixel)
+    positions_m = _without_backlash(facts, positions.values @ positions.matrix.T)
+    positions_m, raw = _turned_positions(facts, positions_m, positions)
     return Scan(
         frames=frames,
-        positions_m=_without_backlash(facts, positions.values @ positions.matrix.T),
+        positions_m=positions_m,
         geometry=Geometry(facts.energy_ev, facts.distance_m, pixel_size, shape),
         path=facts.file.path,
         orientation=orientation,
-        raw_positions=positions,
+        raw_positions=raw,
         notes=tuple(facts.notes),
         **{name: getattr(facts, name) for name in PASSED_ON},
     )
@@ -101,6 +105,24 @@ def _without_backlash(facts: Facts, positions_m: NDArray[np.float64]) -> NDArray
     why = "half of it added for moves towards +, taken off for moves towards -"
     facts.note("back-lash", f"({lash[0]:.4g}, {lash[1]:.4g}) m", GIVEN, why)
     return positions_m + 0.5 * np.array(lash) * move_directions(positions_m)
+
+
+def _turned_positions(
+    facts: Facts, positions_m: NDArray[np.float64], raw: RawPositions
+) -> tuple[NDArray[np.float64], RawPositions]:
+    """Turn and scale the positions about their mean as the user states, and the map from the readings with them."""
+    given = facts.overrides
+    if given.position_rotation_mrad is None and given.position_factor is None:
+        return positions_m, raw
+    angle, factor = given.position_rotation_mrad or 0.0, given.position_factor or 1.0
+    if given.position_rotation_mrad is not None:
+        facts.note("position_rotation_mrad", angle, GIVEN, "about the mean position, +x towards +y")
+    if given.position_factor is not None:
+        facts.note("position_factor", factor, GIVEN, "about the mean position")
+    matrix, middle = affine_matrix(scale=factor, rotation_rad=1e-3 * angle), positions_m.mean(axis=0)
+    y, x = matrix @ (np.array(raw.offset_m) - middle) + middle
+    turned = (positions_m - middle) @ matrix.T + middle
+    return turned, replace(raw, matrix=matrix @ raw.matrix, offset_m=(float(y), float(x)))
 
 
 def _apply_overrides(facts: Facts) -> None:

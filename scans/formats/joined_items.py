@@ -116,7 +116,15 @@ class _Hdf5Frames:
                     expected="all frames of a file that is joined with others (they would read as zeros)",
                     fix="Take this file out of the folder, or name the complete files with a pattern.",
                 )
-            return lazy_frames([dataset], storage.sources)
+            frames = lazy_frames([dataset], storage.sources)
+            if storage.complete is not None and storage.complete < len(frames):
+                raise InputError(
+                    f"still being written: {storage.complete} of its {len(frames)} frames are complete",
+                    where=f"{self.file}::{self.path}",
+                    expected="all frames of a file that is joined with others",
+                    fix="Wait until it is written, or name the complete files with a pattern.",
+                )
+            return frames
 
 
 def _gone(file: Path, path: str) -> InputError:

@@ -45,6 +45,9 @@ class Overrides:
     backlash_m
         Displacement ``(y, x)`` of frames reached by moves towards + against those towards - [m], of either sign;
         the positions are corrected by half of it for each.
+    position_rotation_mrad, position_factor
+        Angle by which the positions are turned about their mean, +x towards +y [mrad], and the factor by which
+        they are multiplied there: for a detector or stage that is mounted askew, or a stage's wrong unit.
     readings_per_frame
         The positions hold so many readings in a row for each frame.
     frames_per_position
@@ -75,6 +78,8 @@ class Overrides:
     position_axes: str | None = None
     position_scale_m: float | tuple[float, float] | None = None
     backlash_m: tuple[float, float] | None = None
+    position_rotation_mrad: float | None = None
+    position_factor: float | None = None
     readings_per_frame: int | None = None
     frames_per_position: int | None = None
     flat: str | None = None
@@ -126,6 +131,11 @@ class Overrides:
         lash = self.backlash_m
         if lash is not None and not (len(lash) == 2 and all(math.isfinite(v) and abs(v) < 1e-4 for v in lash)):
             problems.append(option_error("backlash_m", lash, "(y, x) in metres, each below 0.1 mm"))
+        angle, factor = self.position_rotation_mrad, self.position_factor
+        if angle is not None and not (math.isfinite(angle) and abs(angle) <= 3142):
+            problems.append(option_error("position_rotation_mrad", angle, "an angle from -3142 to 3142 mrad"))
+        if factor is not None and not (math.isfinite(factor) and factor > 0):
+            problems.append(option_error("position_factor", factor, "a finite number above 0"))
         for name in ("readings_per_frame", "frames_per_position"):
             count = getattr(self, name)
             if count is not None and count < 1:

@@ -179,7 +179,7 @@ def _value(key: str, text: str, decimal: str) -> Value | None:
 def json_values(data: Any) -> tuple[list[Value], dict[str, str]]:
     """Numbers, lists of numbers and texts of a JSON object by their keys; keys of inner objects behind a point.
 
-    ``{"energy": {"value": 700, "unit": "eV"}}`` gives one value with a unit.
+    ``{"energy": {"value": 700, "unit": "eV"}}`` gives one value with a unit, a list of objects a column for each key.
     """
     values: list[Value] = []
     texts: dict[str, str] = {}
@@ -187,6 +187,9 @@ def json_values(data: Any) -> tuple[list[Value], dict[str, str]]:
     while todo and len(values) < MAX_VALUES:
         key, one, depth = todo.pop(0)
         name, unit = split_label(key)
+        if isinstance(one, list) and one and all(isinstance(row, dict) for row in one):
+            # rows of a table: a value that a row lacks is missing
+            one = {k: [row.get(k) for row in one] for k in dict.fromkeys(k for row in one for k in row)}
         if isinstance(one, dict):
             given = next((one[u] for u in ("unit", "units") if isinstance(one.get(u), str)), None)
             array = _numbers(one.get("value", one.get("values")))

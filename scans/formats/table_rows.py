@@ -21,7 +21,7 @@ MISSING = {"", "-", "--", "---", "?", "na", "n/a", "#n/a", "nan", "-nan", "+nan"
 SAMPLE_LINES = 400
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?|[+-]?inf(?:inity)?", re.IGNORECASE)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+(?:[eEdD][+-]?\d+)?")
-_TORN = re.compile(r"[\d.,;\s+\-eEdD]+")
+_TORN = re.compile(r"[\d.,;|\s+\-eEdD]+")
 _INLINE = re.compile(r"\s[#%].*$")
 
 
@@ -29,7 +29,7 @@ _INLINE = re.compile(r"\s[#%].*$")
 class Dialect:
     """How fields are told apart, and which sign is the decimal one.
 
-    `delimiter` is a comma, a semicolon, a tab, ``", "`` (a comma and blanks) or ``" "`` (blanks).
+    `delimiter` is a comma, a semicolon, a tab, a bar, ``", "`` (a comma and blanks) or ``" "`` (blanks).
     """
 
     delimiter: str
@@ -58,14 +58,14 @@ class Dialect:
         return math.nan if text.lower() in MISSING else None
 
     def __str__(self) -> str:
-        names = {",": "commas", ";": "semicolons", "\t": "tabs", ", ": "commas with blanks", " ": "blanks"}
+        names = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars", ", ": "commas with blanks", " ": "blanks"}
         return f"{names[self.delimiter]} between fields" + (", decimal commas" if self.decimal == "," else "")
 
 
 # In order of preference where two read the lines equally well: decimal commas only where points explain less.
 DIALECTS = (
-    *(Dialect(delimiter, ".") for delimiter in ("\t", ";", ",", " ")),
-    *(Dialect(delimiter, ",") for delimiter in ("\t", ";", " ", ", ")),
+    *(Dialect(delimiter, ".") for delimiter in ("\t", ";", "|", ",", " ")),
+    *(Dialect(delimiter, ",") for delimiter in ("\t", ";", "|", " ", ", ")),
 )
 
 

@@ -223,9 +223,9 @@ def _check_page(page: tifffile.TiffPage, where: str, size: int) -> None:
     elif page.compression not in tifffile.TIFF.DECOMPRESSORS or page.predictor not in tifffile.TIFF.UNPREDICTORS:
         found, expected = (
             f"packed with method {int(page.compression)} ({packing})",
-            "unpacked, deflate or packbits TIFF",
+            "unpacked, deflate, packbits or LZMA TIFF",
         )
-        fix = "Export the frames unpacked (or with deflate, also called zip)."
+        fix = "Export the frames unpacked (or with deflate, also called zip), or install the package imagecodecs."
     elif not ends or max(ends) > size:
         found = f"truncated: its pixels end at byte {max(ends, default=0)}, the file at {size}"
         expected, fix = "all pixels in the file", COPY_AGAIN

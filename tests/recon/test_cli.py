@@ -21,6 +21,7 @@ from recon.cli import COMMANDS, main
 from recon.result_file import read_result, write_result
 from recon.workflow import reconstruct
 from scans import scenario
+from scans.formats.lazy import LazyFrames
 from scans.truth import Truth
 
 ROOT = Path(__file__).parents[2]
@@ -95,6 +96,23 @@ def test_simulate_lists_scenarios_and_settings(here, capsys):
 
 
 # --- inspect ------------------------------------------------------------------------------------------------
+
+
+def test_inspect_reads_the_frames_once(here, capsys, monkeypatch):
+    # beyond the sample that preparation decides from, which is all 40 frames here
+    skip_drawing(monkeypatch)
+    scan, plain, n_bytes = scans.load(SCAN), LazyFrames._read, []
+
+    def counted(*args, **given):
+        n_bytes.append((values := plain(*args, **given)).nbytes)
+        return values
+
+    monkeypatch.setattr(LazyFrames, "_read", counted)
+    found = only_object(halfbit(capsys, "inspect", SCAN, "--json").out)
+    assert sum(n_bytes) < 2.2 * scan.frames.nbytes
+    # and shows what a look at the scan by itself shows
+    expected = dict(scans.geometry_table(scan, scans.first_look(scan)))
+    assert {key: found["table"][key] for key in expected} == expected
 
 
 def test_inspect_shows_geometry_and_draws(here, capsys, monkeypatch):

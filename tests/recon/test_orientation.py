@@ -56,23 +56,27 @@ def test_orientation_of_a_simulated_scan(catalyst, orientation):
     assert orientation.then(found.orientation) == Orientation()
     assert found.class_confidence > 0.95
     assert (found.twin, found.question) == ("defocus", "")
-    assert steps == [(k, 8) for k in range(1, 9)]
-    # simulated without rotation; the nominal defocus is 8 % too large, and shadows come out up to a quarter short
-    assert found.rotation_rad == pytest.approx(0, abs=max(0.05, 4 * found.rotation_sigma_rad))
-    assert 0.7 < found.scale < 1.3
+    assert steps == [(k, 14) for k in (*range(1, 9), 11, 12, 13, 14)]
+    # simulated without rotation and scale
+    assert found.affine.rotation_rad is None or abs(found.affine.rotation_rad) < 3 * found.affine.rotation_sigma_rad
+    assert found.affine.scale is None or abs(found.affine.scale - 1) < 3 * found.affine.scale_sigma
     assert found.defocus_m > 0
     assert "orientation: " + str(found.orientation) in str(found)
     assert "undecided" not in str(found)
 
 
 @pytest.mark.slow
-def test_a_rotated_stage_is_measured():
-    # true positions are the recorded ones turned by 0.1 rad, +x towards +y: things on the detector are turned alike
-    settings = SMALL | {"photons_per_frame": 1e6, "position_rotation_rad": 0.1, "n_frames": 100}
-    found = decide_orientation(scans.prepare(scans.build("testchart", **settings)[0]))
+def test_a_turned_and_scaled_stage_is_measured():
+    # true positions are the recorded ones turned by 0.06 rad, +x towards +y, and 4 % closer
+    settings = {"photons_per_frame": 1e6, "position_rotation_rad": 0.06, "position_scale": 0.96}
+    found = decide_orientation(scans.prepare(scans.build("testchart", frame_px=64, n_frames=100, **settings)[0]))
     assert found.decided, str(found)
     assert found.orientation == Orientation()
-    assert found.rotation_rad == pytest.approx(0.1, abs=0.05)
+    fit = found.affine
+    assert fit.rotation_sigma_rad < 0.01
+    assert fit.rotation_rad == pytest.approx(0.06, abs=3 * fit.rotation_sigma_rad)
+    assert fit.scale_sigma < 0.04
+    assert fit.scale == pytest.approx(0.96, abs=3 * fit.scale_sigma)
 
 
 @pytest.mark.slow
@@ -95,7 +99,7 @@ def test_matter_decides_the_twin_only_far_from_edges(catalyst):
     assert not near.decided
     assert near.orientation in (Orientation(), HALF_TURN)
     assert near.class_confidence > 0.95
-    assert (near.twin, near.twin_confidence, near.scale) == ("unknown", 0.5, None)
+    assert (near.twin, near.twin_confidence) == ("unknown", 0.5)
     assert "downstream" in near.question
     assert any("932.7" in line for line in near.evidence)
     far = decide_orientation(frames, edges_ev=[284.2])
@@ -116,7 +120,8 @@ def test_nothing_to_see_is_undecided(photons):
     assert found.class_confidence < 0.95
     assert "shadow" in found.question
     assert "undecided" in str(found)
-    assert found.rotation_rad is None
+    assert found.affine.rotation_rad is found.affine.scale is None
+    assert found.affine.why
 
 
 def test_too_few_frames_and_lines_are_undecided(catalyst):

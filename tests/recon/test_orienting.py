@@ -8,11 +8,13 @@ import pytest
 from recon.orientation import OrientationDecision
 from recon.orienting import apply, is_guess, orient
 from recon.recipe import parse_recipe
+from recon.stage_affine import AffineFit
 from recon.workflow import prepare_scan, reconstruct
 from scans.preparation import prepare
 from scans.scan import Note, Orientation
 from scans.scenario import build
 
+UNTRIED = AffineFit(why="not tried")
 GUESS = Note("orientation", "as stored", "nowhere", "the file does not say", guess=True)
 
 
@@ -23,10 +25,9 @@ def unknown(orientation, **more):
     return replace(told, orientation=Orientation(), geometry=geometry, notes=(GUESS,)), told
 
 
-def decision(orientation, *, decided=True):
-    return OrientationDecision(
-        orientation, decided, 0.99, "defocus", 0.99, None, None, None, None, ("evidence",), "" if decided else "why?"
-    )
+def decision(orientation, *, decided=True, affine=UNTRIED):
+    question = "" if decided else "why?"
+    return OrientationDecision(orientation, decided, 0.99, "defocus", 0.99, affine, None, ("evidence",), question)
 
 
 def test_a_guess_is_told_from_a_statement():
@@ -97,3 +98,36 @@ def test_few_frames_are_not_decided():
     silent, _ = unknown(Orientation())
     few = replace(silent, frames=silent.frames[:9], positions_m=silent.positions_m[:9], monitor=None)
     assert "orientation-undecided" in {f.code for f in orient(prepare(few)).findings}
+
+
+@pytest.mark.parametrize(
+    ("fit", "told"),
+    [
+        # 81 frames 120 nm apart reach about 0.7 µm: 40 pixels of 17 nm; half a pixel there is 12 mrad or 1.2 %
+        (AffineFit(0.03, 0.003, 0.95, 0.01), ("position_rotation_mrad=30 ", "position_factor=0.95 ")),
+        (AffineFit(0.03, 0.003, 1.02, 0.01), ("position_rotation_mrad=30 ",)),  # 2 standard errors say nothing
+        (AffineFit(0.005, 0.001, None, None), ()),  # sure, and too little to matter
+        (UNTRIED, ()),
+    ],
+)
+def test_rotation_and_scale_are_told_where_sure_and_not_applied(fit, told):
+    silent, _ = unknown(Orientation())
+    before = prepare(silent)
+    found = apply(before, decision(Orientation(), affine=fit))
+    np.testing.assert_array_equal(found.positions_m, before.positions_m)
+    findings = [f for f in found.findings if f.code == "positions-affine"]
+    assert len(findings) == bool(told)
+    for f in findings:
+        assert f.level == "caution"
+        assert all(option in f.fix for option in told)
+        assert f.fix.count("-s ") == len(told)
+
+
+def test_what_was_given_already_is_joined_to_what_is_found():
+    silent, _ = unknown(Orientation())
+    given = (Note("position_rotation_mrad", 10.0, "given"), Note("position_factor", 0.5, "given"))
+    scan = replace(silent, notes=(*silent.notes, *given))
+    found = apply(prepare(scan), decision(Orientation(), affine=AffineFit(0.03, 0.003, 0.9, 0.01)))
+    (finding,) = [f for f in found.findings if f.code == "positions-affine"]
+    assert "position_rotation_mrad=40 " in finding.fix
+    assert "position_factor=0.45 " in finding.fix

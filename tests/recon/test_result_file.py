@@ -344,6 +344,22 @@ def test_files_that_are_no_results(tmp_path):
             reading(tmp_path / "scan.h5")
 
 
+def test_a_damaged_root_is_refused(tmp_path):
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file.attrs["halfbit_layout"] = "of text"
+    with pytest.raises(InputError, match=r"a\.h5: no number of a layout can be read"):
+        read_result(tmp_path / "a.h5")
+    # the root group's header starts with the signature OHDR in the latest format, its checksum is the last 4 bytes
+    # of the chunk (HDF5 file format specification, section IV.A.1.b): any other byte in it makes it unreadable
+    with h5py.File(tmp_path / "b.h5", "w", libver="latest") as file:
+        file["d"] = 1.0
+    raw = bytearray((tmp_path / "b.h5").read_bytes())
+    raw[raw.index(b"OHDR") + 20] ^= 0xFF
+    (tmp_path / "b.h5").write_bytes(raw)
+    with pytest.raises(InputError, match=r"b\.h5"):
+        read_result(tmp_path / "b.h5")
+
+
 def test_damage_is_named_and_never_read_as_numbers(result, tmp_path):
     path = write_result(tmp_path / "r.h5", result)
     whole = path.read_bytes()

@@ -44,6 +44,8 @@ POSITIONS = {"y": ("um", [1.0, 1.5, -2.25e-3]), "x": ("mm", [2.0, 2.5, 3.0])}
         "y (um), x (mm)\n1,0, 2,0\n1,5, 2,5\n-2,25e-3, 3,0\n",
         "y (um)\tx (mm)\n1.0\t2.0\t\n1.5\t2.5\t\n-2.25e-3\t3\t\n",
         "y (um)\tx (mm)\t\n1.0\t2.0\t\n1.5\t2.5\t\n-2.25e-3\t3\t\n",
+        "y (um)|x (mm)\n1.0|2.0\n1.5|2.5\n-2.25e-3|3\n",
+        "y (um) | x (mm)\n1,0 | 2,0\n1,5 | 2,5\n-2,25e-3 | 3,0\n",
     ],
 )
 def test_one_table_in_many_hands(tmp_path, text):
@@ -59,7 +61,7 @@ def test_encodings(tmp_path, encoding):
 def test_plain_numbers_as_numpy_reads_them(tmp_path):
     rng = np.random.default_rng(6)
     values = rng.normal(size=(300, 5)) * 10.0 ** rng.integers(-12, 12, (300, 5))
-    for delimiter in (" ", ",", "\t", ";"):
+    for delimiter in (" ", ",", "\t", ";", "|"):
         np.savetxt(tmp_path / "t.dat", values, delimiter=delimiter)
         read = read_table(tmp_path / "t.dat")
         np.testing.assert_array_equal(
@@ -282,6 +284,18 @@ def test_seeded_damage_gives_input_errors_only(tmp_path):
 
 
 # --- JSON ------------------------------------------------------------------------------------------------------
+
+
+def test_json_rows_are_a_table(tmp_path):
+    rows = [{"x (um)": 1.5, "y (um)": -2, "file": "a"}, {"x (um)": 2.5, "file": "b"}, {"x (um)": 3, "y (um)": 4}]
+    expected = {"x": ("um", [1.5, 2.5, 3.0]), "y": ("um", [-2.0, np.nan, 4.0])}
+    for data, start in ((rows, ""), ({"scan": {"points": rows}}, "scan.points.")):
+        read = read_json(_write(tmp_path, json.dumps(data), "meta.json"))
+        found = {v.name: (v.unit, v.values) for v in (*read.columns, *read.header)}
+        assert set(found) == {start + name for name in expected}
+        for name, (unit, values) in expected.items():
+            assert found[start + name][0] == unit
+            np.testing.assert_array_equal(found[start + name][1], values)
 
 
 def test_json_values(tmp_path):

@@ -10,12 +10,15 @@ import numpy as np
 import pytest
 import scipy.fft
 
+from scans import overview
 from scans.beam import BeamDisc
 from scans.checks import geometry_table
 from scans.formats import load, write
 from scans.geometry import Geometry
 from scans.options import PrepareOptions
-from scans.overview import first_look, look_findings, phase_gradient, radial_counts
+from scans.overview import Look, first_look, look_findings, phase_gradient
+from scans.radial import radial_counts
+from scans.readout_plan import plan_readout
 from scans.scan import Orientation, Scan
 from scans.scenario import build
 
@@ -169,6 +172,29 @@ def test_first_look_is_oriented(rng, flags):
     np.testing.assert_allclose(turned.mean, expected, rtol=1e-6)
 
 
+@pytest.mark.parametrize("flags", list(itertools.product((False, True), repeat=3)))
+def test_a_look_taken_before_the_frames_were_turned(rng, flags):
+    # against the look at the turned scan itself
+    frames = beam(rng, n_frames=24, photons=40.0)
+    frames[12:] = np.roll(frames[12:], (2, -3), axis=(1, 2))
+    frames[:, 2, 3] = 60000
+    scan = scan_of(frames, counts_per_photon=1.0, orientation=Orientation(True, False, True))
+    look = Look()
+    readout = plan_readout(scan)
+    look.begin(scan, readout)
+    for part in (slice(0, 10), slice(10, 24)):
+        look.add(part, look.piece(part, readout.clean(frames[part], np.arange(part.start, part.stop))))
+    turned = scan_of(frames, counts_per_photon=1.0, orientation=scan.orientation.then(Orientation(*flags)))
+    got, expected = look.result(turned), first_look(turned)
+    for name in ("mean", "maximum", "totals", "dark_field", "shift_px", "saturated"):
+        np.testing.assert_allclose(getattr(got, name), getattr(expected, name), rtol=1e-5, atol=2e-4, err_msg=name)
+    np.testing.assert_allclose(got.phase, expected.phase, atol=1e-3 * np.ptp(expected.phase))
+    np.testing.assert_allclose(got.beam.centre, expected.beam.centre, atol=1e-2)
+    np.testing.assert_allclose(got.radial.counts, expected.radial.counts, rtol=1e-2)
+    found = {kind: set(map(tuple, pixels.tolist())) for kind, pixels in got.bad_px.items()}
+    assert found == {kind: set(map(tuple, pixels.tolist())) for kind, pixels in expected.bad_px.items()} != {}
+
+
 @pytest.fixture(scope="module")
 def simulated():
     return build("catalyst", n_frames=150, photons_per_frame=1e6)
@@ -239,9 +265,9 @@ def test_the_radial_limit_follows_the_exposure():
     limits = []
     for photons in (1e8, 1e6, 1e5, 1e4):
         scan, _ = build("weak", n_frames=120, photons_per_frame=photons)
-        radial = first_look(scan).radial
-        limits.append(radial.limit_px if radial.limit_px is not None else np.inf)
-        rows = dict(geometry_table(scan, first_look(scan)))
+        look = first_look(scan)
+        limits.append(look.radial.limit_px if look.radial.limit_px is not None else np.inf)
+        rows = dict(geometry_table(scan, look))
         assert ("edge" if np.isinf(limits[-1]) else "exposure") in rows["half period limited by"]
     assert limits == sorted(limits, reverse=True)
     assert np.isinf(limits[0])
@@ -252,6 +278,7 @@ def test_views_on_the_way(rng, monkeypatch):
     frames = rng.poisson(9.0, (30, 16, 16)).astype(np.uint16)
     blocks = Scan.blocks
     monkeypatch.setattr(Scan, "blocks", lambda self, max_bytes: blocks(self, 10 * 512))
+    monkeypatch.setattr(overview, "LIVE_SHARE", np.inf)
     views = []
     whole = first_look(scan_of(frames), on_view=views.append, every_s=0.0)
     assert [v.n_read for v in views] == [10, 20]
@@ -259,6 +286,27 @@ def test_views_on_the_way(rng, monkeypatch):
     assert np.isnan(views[0].totals[10:]).all()
     np.testing.assert_array_equal(views[1].totals[:20], whole.totals[:20])
     np.testing.assert_allclose(views[0].mean, frames[:10].mean(axis=0), rtol=1e-6)
+
+
+def test_slow_views_take_a_tenth_of_the_time(monkeypatch):
+    clock = {"now": 0.0}
+    monkeypatch.setattr(overview.time, "monotonic", lambda: clock["now"])
+    frames = np.ones((1000, 8, 8), np.uint16)
+    scan, shown = scan_of(frames), []
+
+    def view(look):
+        shown.append(look.n_read)
+        clock["now"] += 3.0
+
+    look, readout = Look(view, every_s=5.0), plan_readout(scan, PLAIN)
+    look.begin(scan, readout)
+    for start in range(0, 1000, 10):  # a second for each
+        clock["now"] += 1.0
+        part = slice(start, start + 10)
+        look.add(part, look.piece(part, readout.clean(frames[part], np.arange(start, start + 10))))
+    assert shown[0] == 50
+    assert np.diff(shown).tolist() == [300] * (len(shown) - 1)  # 30 s of reading between 3 s of drawing
+    assert len(shown) == 4
 
 
 def test_phase_gradient_is_that_of_a_wedge():
