@@ -68,6 +68,7 @@ def _children(name: str, node: Any) -> list[tuple[str, Any]]:
     """Open what a group holds; each by itself, for one of them may be damaged."""
     found: list[tuple[str, Any]] = []
     for child in node if isinstance(node, h5py.Group) else ():
+        _wind_clock(MAX_SECONDS)  # each has its time: a sound group may hold any number
         try:
             if isinstance(node.get(child, getlink=True), h5py.HardLink):
                 found.append((f"{name.rstrip('/')}/{child}", node[child]))
