@@ -29,7 +29,7 @@ from scans.scan import Scan
 from scans.stack import BLOCK_BYTES, Cutting, Stack
 from scans.window import Window
 
-WAYS = ("ahead photons", "photons", "photons/2", "camera", "camera/2")
+WAYS = ("kept photons", "ahead photons", "photons", "photons/2", "camera", "camera/2")
 
 
 def layouts(side: int) -> dict[str, dict]:
@@ -86,6 +86,15 @@ def bare(path: Path) -> None:
             frames[j : j + step]
 
 
+def bare_kept(path: Path) -> None:
+    """Read chunk by chunk into memory of the whole stack, which a prepared scan takes as well."""
+    with h5py.File(path) as file:
+        frames = file["frames"]
+        out, step = np.empty(frames.shape, frames.dtype), frames.chunks[0] if frames.chunks else 1
+        for j in range(0, len(frames), step):
+            frames.read_direct(out, np.s_[j : j + step], np.s_[j : j + step])
+
+
 def median_seconds(
     ways: dict[str, Callable[[], object]], repeats: int, before: Callable[[], None]
 ) -> dict[str, tuple[float, float]]:
@@ -124,7 +133,8 @@ def compare(folder: Path, n: int, side: int, repeats: int, cold: bool) -> None:
     charged = plan_readout(replace(scan_of(camera[few], dark), counts_per_photon=8.0))
     print(f"{n} frames of {side} x {side} uint16, {cores()} cores; decisions on 96 frames: {decided:.1f} CPU s")
     print("files read from the disk" if cold else "files in the system's cache")
-    print("share of the bare read's throughput, wall (CPU); /2: middle half, binned 2 x 2")
+    print("share of the bare read's throughput, wall (CPU); kept: the bare read into an array of all frames;")
+    print("ahead: by our reader alone; photons, camera: prepared; /2: middle half, binned 2 x 2")
     print(f"{'storage':<26}{'bare MB/s':>10}" + "".join(f"{way:>13}" for way in WAYS))
     for name, storage in layouts(side).items():
         path = folder / "stack.h5"
@@ -133,6 +143,7 @@ def compare(folder: Path, n: int, side: int, repeats: int, cold: bool) -> None:
             scan = scan_of(make(path, data, storage), exposed)
             ways = {
                 f"bare {kind}": lambda p=path: bare(p),
+                f"kept {kind}": lambda p=path: bare_kept(p),
                 f"ahead {kind}": lambda s=scan: [None for _ in work_ahead(lambda *_: None, s.frames, blocks(s.frames))],
                 kind: lambda s=scan, r=readout: prepared(s, r, side, 1),
                 f"{kind}/2": lambda s=scan, r=readout: prepared(s, r, side // 4, 2),
@@ -207,7 +218,7 @@ def large(folder: Path, n: int, side: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--frames", type=int, default=256)
+    parser.add_argument("--frames", type=int, default=512)
     parser.add_argument("--side", type=int, default=512)
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--large", action="store_true", help="prepare a 40 GB stack instead, and print peak memory")

@@ -102,6 +102,7 @@ class Stack:
         self.reference: NDArray[np.bool_] | None = None  # mask of the first frame, of all while `masks` is None
         self.masks: NDArray[np.bool_] | None = None
         self.always: NDArray[np.bool_] | None = None  # saturated in every frame that is not empty
+        self.some_always = True  # whether there may be such a pixel
         self.ever = ~self.base[0]  # saturated, or otherwise bad, in some frame
         self.totals, self.offsets = np.zeros(frames), np.zeros(frames)
         self.empty, self.unusable = np.zeros(frames, bool), np.full(frames, not self.base.any())
@@ -194,11 +195,13 @@ class Stack:
         if not lit.any():
             return
         if flags is None:
-            if self.always is None or self.n_always:
+            if self.some_always:
                 self.always = np.zeros(tuple(s.stop - s.start for s in self.cutting.window.source), bool)
+                self.some_always = False
             return
         here = np.logical_and.reduce(flags[lit], axis=0)
         self.always = here if self.always is None else self.always & here
+        self.some_always = bool(self.always.any())
 
     def _add_mask(self, measured: NDArray[np.bool_] | None, part: slice) -> None:
         """Keep one mask as long as all frames have the same; most scans never need more."""
