@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -79,6 +79,12 @@ class Darks:
             dark, how = _in_time(same, when)
             return dark, f"dark of the frame's own exposure, {exposure_s:.4g} s{how and ', ' + how}"
         return _in_exposure(self.sets, exposure_s)
+
+    def part(self, box: tuple[slice, slice]) -> Darks:
+        """Return the darks of some rows and columns."""
+        sets = tuple(replace(s, values=np.ascontiguousarray(s.values[box])) for s in self.sets)
+        planes = {name: getattr(self, name)[box] for name in ("noise", "usable", "hot", "noisy")}
+        return replace(self, sets=sets, **planes)
 
     def needs_care(self, exposures_s: NDArray[np.float64] | None) -> tuple[Finding, ...]:
         """Return findings for exposures of a scan that have no dark of their own and none to interpolate."""

@@ -6,7 +6,7 @@ The plan is made by `readout_plan`; the passes over a scan are in `preparation` 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple, Protocol
 
@@ -18,7 +18,7 @@ from scans.darks import Darks
 from scans.offsets import OffsetPlan
 from scans.scan import Finding, Orientation, Scan
 from scans.smear import Smear
-from scans.spikes import SpikePlan
+from scans.spikes import REACH, SpikePlan
 
 SAMPLE_FRAMES = 192
 SAMPLE_BYTES = 64 << 20
@@ -29,6 +29,8 @@ SAMPLE_LEAST = 64
 NEGATIVE_MARKS = (-1, -2)
 Window = tuple[slice, slice]
 WHOLE: Window = (slice(None), slice(None))
+# A pixel's verdict may hang on others so far away, and no further.
+SPARE_PX = REACH
 # Larger than any count (common practice, no source); its square still fits into float32.
 MOST_COUNTS = 1e18
 
@@ -166,6 +168,24 @@ class Readout:
         """Whether counts are the stored integers themselves, so that no conversion is needed."""
         changed = self.darks is not None or self.smear is not None or self.offsets is not None or self.gain != 1
         return dtype.kind in "iu" and dtype.itemsize <= 4 and not changed
+
+    @property
+    def judges_pixels_alone(self) -> bool:
+        """Whether a pixel is cleaned without looking further than `SPARE_PX` pixels, so that `part` may be taken."""
+        return self.smear is None and self.offsets is None
+
+    def part(self, box: Window) -> Readout:
+        """Return the readout of some rows and columns of the stored frame: what cleaning them takes, no more."""
+        return replace(
+            self,
+            usable=self.usable[box],
+            masks=None if self.masks is None else self.masks[(slice(None), *box)],
+            darks=None if self.darks is None else self.darks.part(box),
+            spikes=None if self.spikes is None else self.spikes.part(box),
+            response=None,
+            sections=None,
+            found=None,
+        )
 
     def clean(self, stored: NDArray[Any], frames: NDArray[np.int64], window: Window = WHOLE) -> Block:
         """Clean stored frames ``(n, h, w)``.

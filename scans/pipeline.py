@@ -32,6 +32,7 @@ def work_ahead(
     frames: Any,
     parts: Iterable[slice],
     *,
+    window: Window = WHOLE,
     step: int | None = None,
     ahead: int | None = None,
     workers: int | None = None,
@@ -48,6 +49,8 @@ def work_ahead(
         ``(J, h, w)``: an array, or frames in a file (`LazyFrames`).
     parts
         Slices of frames, such as ``scan.blocks()``: whole chunks each, so that none is unpacked twice.
+    window
+        Rows and columns of the stored frame that are wanted; the rest is not even unpacked where chunks allow.
     step
         Frames of a piece that `work` is given at a time, so that it stays in the cache; the whole part by default.
     ahead
@@ -68,8 +71,9 @@ def work_ahead(
         start, stop, _ = part.indices(frames.shape[0])
         buffer = getattr(mine, "buffer", None)
         if buffer is None or len(buffer) < stop - start:
-            buffer = mine.buffer = np.empty((stop - start, *frames.shape[1:]), frames.dtype)
-        values, size = reader(part, WHOLE, buffer), step or max(stop - start, 1)
+            sides = (len(range(n)[cut]) for n, cut in zip(frames.shape[1:], window, strict=True))
+            buffer = mine.buffer = np.empty((stop - start, *sides), frames.dtype)
+        values, size = reader(part, window, buffer), step or max(stop - start, 1)
         pieces = [slice(low, min(low + size, stop)) for low in range(start, stop, size)]
         return [(piece, work(piece, values[piece.start - start : piece.stop - start])) for piece in pieces]
 

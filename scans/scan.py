@@ -86,6 +86,15 @@ class Orientation:
             frames = frames[..., ::-1]
         return frames
 
+    def stored_box(self, box: tuple[slice, slice], shape: tuple[int, int]) -> tuple[slice, slice]:
+        """Rows and columns of the stored frame that become those of `box` in the oriented frame of `shape`."""
+        y, x = (slice(*s.indices(n)) for s, n in zip(box, shape, strict=True))
+        if self.flip_y:
+            y = slice(shape[0] - y.stop, shape[0] - y.start)
+        if self.flip_x:
+            x = slice(shape[1] - x.stop, shape[1] - x.start)
+        return (x, y) if self.transpose else (y, x)
+
     def apply_point(self, point: tuple[float, float], shape: tuple[int, int]) -> tuple[float, float]:
         """Turn pixel coordinates ``(row, column)`` of a stored frame of `shape` alike."""
         y, x = point

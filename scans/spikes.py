@@ -8,7 +8,7 @@ pixel when the frame's field is wider than the probe.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -19,6 +19,7 @@ SIGMA = 8.0  # above both expectations
 SPARE = 1.5  # factor on the level of other frames: the next frame may reach a little more than all before
 HALO_SIGMA = 4.0  # for pixels that touch a spike: tracks and shared charge
 ROUNDS = 3  # each one reaches a pixel further along a track
+REACH = ROUNDS + 2  # pixels from which a verdict may come: along a track, from neighbours, into the halo
 AROUND = np.array([(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)])
 
 
@@ -73,6 +74,11 @@ class SpikePlan:
     variance: float
     good: NDArray[np.bool_] = field(repr=False)
     steps: tuple[str, ...] = ()
+
+    def part(self, box: tuple[slice, slice]) -> SpikePlan:
+        """Return the limits of some rows and columns; spikes within `REACH` of the rim may be judged otherwise."""
+        levels = (np.ascontiguousarray(a[box]) for a in (self.limit, self.halo))
+        return replace(self, limit=next(levels), halo=next(levels), good=np.ascontiguousarray(self.good[box]))
 
     def find(self, frames: NDArray[Any], bad: NDArray[np.bool_] | None = None) -> NDArray[np.bool_] | None:
         """Flag spikes in frames ``(n, h, w)``; None when there are none.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from dataclasses import dataclass
 from functools import cached_property
@@ -11,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from scans.detector import WHOLE, Block, Readout, Watch, sums_over
+from scans.detector import SPARE_PX, WHOLE, Block, Readout, Watch, sums_over
 from scans.detector import Window as Part
 from scans.errors import InputError
 from scans.exact_types import ExactStack
@@ -21,7 +20,7 @@ from scans.scan import Progress, Scan
 from scans.window import Window
 
 BLOCK_BYTES = 4 << 20  # of stored frames that are read at a time
-CACHE_BYTES = 2 << 20  # of them that are worked on at a time: they stay in the core's cache
+CACHE_BYTES = 2 << 20  # of values that are worked on at a time: they stay in the core's cache
 
 
 @dataclass(frozen=True)
@@ -110,23 +109,43 @@ class Stack:
 
     def fill(self, progress: Progress | None = None, watch: Watch | None = None) -> None:
         """Read all frames of the scan and take them in; `watch` sees every cleaned frame on the way."""
-        scan, readout = self.scan, self.readout
+        scan = self.scan
         if watch is not None:
-            watch.begin(scan, readout)
+            watch.begin(scan, self.readout)
+        box, reads = self._box(whole=watch is not None)
+        stored = self.readout.orientation.stored_box(box, self.readout.good.shape)
+        readout = self.readout if box == WHOLE else self.readout.part(stored)
 
-        def work(part: slice, stored: NDArray[Any]) -> tuple[Piece, Any]:
-            cleaned = readout.cleaned(stored, np.arange(part.start, part.stop))
+        def work(part: slice, values: NDArray[Any]) -> tuple[Piece, Any]:
+            cleaned = readout.cleaned(values, np.arange(part.start, part.stop))
             seen = None if watch is None else watch.piece(part, readout.block(cleaned))
-            return self.piece(part, readout.block(cleaned, self.reads)), seen
+            return self.piece(part, readout.block(cleaned, reads)), seen
 
-        frame_bytes = math.prod(scan.frames.shape[1:]) * scan.frames.dtype.itemsize
-        step = max(1, CACHE_BYTES // max(frame_bytes, 1))
-        for part, (piece, seen) in work_ahead(work, scan.frames, scan.blocks(max_bytes=BLOCK_BYTES), step=step):
+        parts, step = scan.blocks(max_bytes=BLOCK_BYTES), self._frames_at_once(readout)
+        for part, (piece, seen) in work_ahead(work, scan.frames, parts, window=stored, step=step):
             self.add(part, piece)
             if watch is not None:
                 watch.add(part, seen)
             if progress is not None:
                 progress(part.stop, scan.n_frames)
+
+    def _box(self, *, whole: bool) -> tuple[Part, Part]:
+        """Part of the oriented frame that is cleaned, and what `piece` wants of that."""
+        if self.cutting.reads_whole:
+            return WHOLE, WHOLE
+        window, shape = self.cutting.window.source, self.readout.good.shape
+        all_of_it = self.good.shape == shape
+        if whole or all_of_it or not self.readout.judges_pixels_alone:
+            return WHOLE, window
+        y, x = (slice(max(s.start - SPARE_PX, 0), s.stop + SPARE_PX) for s in window)
+        inside = (slice(s.start - b.start, s.stop - b.start) for s, b in zip(window, (y, x), strict=True))
+        return (y, x), (next(inside), next(inside))
+
+    def _frames_at_once(self, readout: Readout) -> int:
+        """Frames whose values, as they are worked on, fit into the core's cache."""
+        dtype = self.scan.frames.dtype
+        item = dtype.itemsize if readout.keeps_integers(dtype) else max(dtype.itemsize, 4)
+        return max(1, CACHE_BYTES // max(readout.usable.size * item, 1))
 
     def piece(self, part: slice, block: Block) -> Piece:
         """Cut one cleaned block and put its counts in their place; several threads may do so at once."""
@@ -249,11 +268,6 @@ class Stack:
         out[out <= 0] = 1
         planes: NDArray[np.float32] = out.astype(np.float32, copy=False)
         return planes if len(planes) > 1 else planes[0]
-
-    @property
-    def reads(self) -> Part:
-        """Part of the oriented frame that `piece` wants."""
-        return WHOLE if self.cutting.reads_whole else self.cutting.window.source
 
     @property
     def n_always(self) -> int:

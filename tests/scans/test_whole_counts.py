@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from scans.detector import Readout, sums_over
+from scans.darks import Darks, DarkSet
+from scans.detector import Block, Readout, sums_over
 from scans.exact_types import ExactStack
 from scans.geometry import Geometry
 from scans.scan import Orientation, Scan
@@ -47,8 +48,9 @@ def stack_of(frames: np.ndarray, readout: Readout, window: Window, moves: np.nda
     geometry = Geometry(energy_ev=800.0, distance_m=0.1, pixel_size_m=(5e-5, 5e-5), frame_shape=window.shape)
     scan = Scan(frames=frames, positions_m=np.zeros((N, 2)), geometry=geometry)
     stack = Stack(scan, readout, Cutting(window, moves))
+    reads = (slice(None), slice(None)) if stack.cutting.reads_whole else window.source
     for part in (slice(0, 4), slice(4, N)):
-        stack.add(part, stack.piece(part, readout.clean(frames[part], np.arange(N)[part], stack.reads)))
+        stack.add(part, stack.piece(part, readout.clean(frames[part], np.arange(N)[part], reads)))
     return stack.counts.finish(), stack
 
 
@@ -104,6 +106,50 @@ def test_stored_frames_are_not_changed() -> None:
     assert not np.shares_memory(block.values, frames)
     assert block.values[1, 9, 9] == 0
     assert block.values[4, 9, 8] == 0
+
+
+@pytest.mark.parametrize("case", range(8))
+@pytest.mark.parametrize("dtype", [np.uint16, np.int32, np.float32])
+@pytest.mark.parametrize("start", [(0, 2), (5, 6), (3, 11)])
+def test_cleaning_only_what_is_kept_changes_nothing(case: int, dtype: Any, start: tuple[int, int]) -> None:
+    """The reference is the same stack filled from frames that were cleaned whole."""
+    orientation = Orientation(bool(case & 4), bool(case & 2), bool(case & 1))
+    rng = np.random.default_rng(case)
+    frames = stored_frames(dtype)
+    y, x = rng.integers(0, H, 60), rng.integers(0, W - 4, 60)
+    for k in range(4):  # tracks of cosmic rays, saturated pixels
+        frames[rng.integers(0, N, 60), y, x + k] = rng.integers(40, 130, 60)
+    dark = Darks((DarkSet(rng.random((H, W)).astype(np.float32), 1),), 0.0, *(np.zeros((H, W), t) for t in "f???"), 0)
+    readout = replace(readout_of(orientation, dtype, masked=True), darks=dark if case % 2 else None, gain=1 + case % 2)
+    shape = readout.good.shape
+    results = []
+    for whole in (False, True):
+        window = Window(start, 8, 1, shape, (0.0, 0.0))
+        geometry = Geometry(energy_ev=800.0, distance_m=0.1, pixel_size_m=(5e-5, 5e-5), frame_shape=shape)
+        stack = Stack(Scan(frames=frames, positions_m=np.zeros((N, 2)), geometry=geometry), readout, Cutting(window))
+        watch = Watcher() if whole else None
+        stack.fill(watch=watch)
+        assert watch is None or watch.seen == N
+        results.append((stack.counts.finish(), stack.mask(np.arange(N)), stack.totals, stack.spikes, stack.saturated))
+    assert results[0][3].any()
+    for part, all_of_it in zip(*results, strict=True):
+        np.testing.assert_array_equal(part, all_of_it)
+
+
+class Watcher:
+    """Sees whole frames: so they are cleaned whole."""
+
+    seen = 0
+
+    def begin(self, scan: Scan, readout: Readout) -> None:
+        self.shape = readout.good.shape
+
+    def piece(self, part: slice, block: Block) -> int:
+        assert block.values.shape[1:] == self.shape
+        return len(block.values)
+
+    def add(self, part: slice, seen: int) -> None:
+        self.seen += seen
 
 
 def test_sums_beyond_float32_are_exact() -> None:
