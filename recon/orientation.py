@@ -122,6 +122,7 @@ def decide_orientation(
     *,
     edges_ev: Sequence[float] | None = None,
     confirm: bool = True,
+    affine: bool = True,
     seed: int = 0,
     progress: Progress | None = None,
 ) -> OrientationDecision:
@@ -136,6 +137,8 @@ def decide_orientation(
         far from all: between 250 and 4200 eV there is nearly always an edge of some element within 3 %.
     confirm, seed
         Reconstruct briefly (some seconds), with this seed. Without, moments and shadows must both be clear.
+    affine
+        Measure rotation and scale of the positions too, once the orientation is sure: about twice the time.
     progress
         Called with (short reconstructions done, in all).
     """
@@ -146,7 +149,9 @@ def decide_orientation(
         return OrientationDecision(*blank, (why,), f"{why}. {_ASK_CLASS}")
     central = _central(prepared, _MAP_FRAMES)
     evidence, shadow = _map_evidence(central)
-    short = _short_runs(prepared, shadow, seed, progress) if confirm else None
+    in_all = _TRIES + (TRIALS if affine else 0)
+    tries = None if progress is None else lambda done: progress(done, in_all)
+    short = _short_runs(prepared, shadow, seed, tries) if confirm else None
     if short is not None:
         figure = short.r_factor.min(axis=1)
         evidence.append(_by_ratio("reconstructions", figure, f"R factor after {_SHORT_PASSES} passes"))
@@ -158,14 +163,17 @@ def decide_orientation(
     question = doubt or (f"all evidence is weak. {_ASK_CLASS}" if confidence < _SURE else twin.question)
     known = shadow if not doubt and any(e.name == "shadows" and e.clear for e in evidence) else None
     defocus = None if known is None else _defocus_from(known, chosen, prepared.geometry)
-    sure = not doubt and confidence >= _SURE
+    fit = AffineFit(why="not asked for" if short is None or not affine else "the orientation comes first")
+    if short is not None and affine and not doubt and confidence >= _SURE:
+        tell = None if tries is None else lambda done: tries(_TRIES + done)
+        fit = fit_affine(short.frames[best], short.probes[short.best_run(best)], seed=seed, progress=tell)
     return OrientationDecision(
         chosen,
         not question,
         min(confidence, 0.5) if doubt else confidence,
         twin.by,
         twin.confidence,
-        _affine(short, best, seed, progress) if sure else AffineFit(why="the orientation comes first"),
+        fit,
         defocus,
         (*map(str, evidence), *twin.lines),
         question,
@@ -274,7 +282,7 @@ class _ShortRuns:
 
 
 def _short_runs(
-    prepared: PreparedScan, shadow: maps.ShadowFit | None, seed: int, progress: Progress | None
+    prepared: PreparedScan, shadow: maps.ShadowFit | None, seed: int, progress: Callable[[int], None] | None
 ) -> _ShortRuns:
     """Reconstruct briefly with each class and each sign of the defocus."""
     small, device = _cropped(_central(prepared, _SHORT_FRAMES)), backend.open_device("cpu")
@@ -296,16 +304,8 @@ def _short_runs(
         runs.objects.append(np.asarray(state.object_[y0 : y1 + 1, x0 : x1 + 1], np.complex128))
         runs.probes.append(np.asarray(state.probe, np.complex128))
         if progress is not None:
-            progress(len(runs.objects), _TRIES + TRIALS)
+            progress(len(runs.objects))
     return runs
-
-
-def _affine(short: _ShortRuns | None, best: int, seed: int, progress: Progress | None) -> AffineFit:
-    """Rotation and scale that are left when the class is known."""
-    if short is None:
-        return AffineFit(why="it takes short reconstructions")
-    tell = None if progress is None else lambda done: progress(_TRIES + done, _TRIES + TRIALS)
-    return fit_affine(short.frames[best], short.probes[short.best_run(best)], seed=seed, progress=tell)
 
 
 def _cropped(central: PreparedScan) -> PreparedScan:

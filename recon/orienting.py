@@ -23,19 +23,23 @@ def is_guess(scan: Scan) -> bool:
     return any(note.what == "orientation" and note.guess for note in scan.notes)
 
 
-def orient(prepared: PreparedScan, *, seed: int = 0, progress: Progress | None = None) -> PreparedScan:
+def orient(
+    prepared: PreparedScan, *, affine: bool = True, seed: int = 0, progress: Progress | None = None
+) -> PreparedScan:
     """Decide the orientation from the frames, and turn them; with the decision as step, note and finding.
 
     Where the data cannot tell, the frames stay as they are, and a finding asks the question that would.
 
     Parameters
     ----------
+    affine
+        Measure rotation and scale of the positions too: about twice the time.
     seed
         Of the short reconstructions.
     progress
         Called with (short reconstructions done, in all).
     """
-    decision = decide_orientation(prepared, seed=seed, progress=progress)
+    decision = decide_orientation(prepared, affine=affine, seed=seed, progress=progress)
     return apply(prepared, decision)
 
 

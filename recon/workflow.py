@@ -121,6 +121,7 @@ def prepare_scan(
     *,
     on_orientation: Callable[[int, int], None] | None = None,
     watch: Watch | None = None,
+    affine: bool = False,
 ) -> PreparedScan:
     """Prepare a scan as the recipe says, and turn it where neither file nor recipe say how.
 
@@ -132,10 +133,12 @@ def prepare_scan(
         Gets short reconstructions done and in all, where the orientation has to be found.
     watch
         Sees the cleaned frames as they pass, before they are turned by what they say themselves.
+    affine
+        Where the orientation has to be found, measure rotation and scale of the positions too.
     """
     prepared = scans.prepare(scan, prepare_options(recipe), progress=progress, watch=watch)
     if recipe.scan.orientation is None and not scan.prepared and orienting.is_guess(scan):
-        prepared = orienting.orient(prepared, seed=recipe.run.seed, progress=on_orientation)
+        prepared = orienting.orient(prepared, affine=affine, seed=recipe.run.seed, progress=on_orientation)
     return prepared
 
 

@@ -109,7 +109,7 @@ def _look(
 
     watch = Look(so_far)
     with progress_bar(args, "reading", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
-        prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries, watch=watch)
+        prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries, watch=watch, affine=True)
     scan = prepared.scan  # turned, where the frames said how
     look = watch.result(scan)
     prepared = replace(prepared, findings=(*prepared.findings, *look_findings(scan, look)))
