@@ -78,7 +78,7 @@ def judge(name: str, scan: Scan, truths: tuple[Orientation, ...] = EIGHT) -> dic
     counts = dict.fromkeys(("cases", "decided", "class right", "twin right", "confidently wrong"), 0)
     began, lowest = time.perf_counter(), 1.0
     for stored in truths:
-        found = decide_orientation(scans.prepare(stored_turned(scan, stored)))
+        found = decide_orientation(scans.prepare(stored_turned(scan, stored)), affine=False)
         right = inverse(stored)
         in_class = found.orientation in (right, right.then(HALF_TURN))
         counts["cases"] += 1

@@ -19,7 +19,7 @@ from scans.pipeline import work_ahead
 from scans.scan import Progress, Scan
 from scans.window import Window
 
-BLOCK_BYTES = 4 << 20  # of stored frames that are read at a time
+BLOCK_BYTES = 8 << 20  # of stored frames that are read at a time
 CACHE_BYTES = 2 << 20  # of values that are worked on at a time: they stay in the core's cache
 
 

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 BITSHUFFLE = 32008
 PLUGINS = {32001: "h5blosc", 32004: "h5lz4", BITSHUFFLE: "h5bshuf", 32015: "h5zstd", 32026: "h5blosc2"}
 REVERSE = 0x0100  # H5Z_FLAG_REVERSE: unpack
+_LENGTH = struct.Struct(">I")
 Unpack = Callable[[bytes, tuple[int, ...], int], NDArray[np.uint8]]
 
 
@@ -143,8 +144,9 @@ def blocks_fit(packed: bytes, size: int, item: int) -> bool:
     count, rest = divmod(size, block)
     count += rest >= 8 * item
     at, end = 12, len(packed) - rest % (8 * item)
-    for _ in range(count):
-        if at + 4 > end:
-            return False
-        at += 4 + int.from_bytes(packed[at : at + 4], "big")
+    try:
+        for _ in range(count):
+            at += 4 + _LENGTH.unpack_from(packed, at)[0]
+    except struct.error:  # beyond the end
+        return False
     return at <= end
