@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import cast
+from typing import TypeAlias, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,13 +18,14 @@ from scans.geometry import Geometry
 from scans.scan import Orientation, RawPositions, Scan
 from scans.trajectories import affine_matrix
 
+Readings: TypeAlias = NDArray[np.float64] | None  # (J, K, 2), where there are several a frame
 AXES = "rows and columns run with sample y and x (down and to the right, seen from the source)"
 # So many frames at the end are looked at when the last one is dark.
 TAIL_FRAMES = 16
 # Facts that a scan takes over under the same name.
 PASSED_ON = (
     *("layout", "entry", "frames_path", "title", "mask", "dark", "dark_exposures_s", "flat", "counts_per_photon"),
-    *("saturation", "beam_centre_px", "zone_plate", "readings_m", "monitor", "exposure_s", "exposures_s"),
+    *("saturation", "beam_centre_px", "zone_plate", "monitor", "exposure_s", "exposures_s"),
     "index_in_file",
 )
 # Counts per photon of any detector, with a wide margin (common practice, no source).
@@ -83,8 +84,8 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
     swap = orientation.transpose
     shape = frames.shape[:0:-1] if swap else frames.shape[1:]
     pixel_size = facts.overrides.pixel_pair or (pixel[::-1] if swap else pixel)
-    positions_m = _without_backlash(facts, positions.values @ positions.matrix.T)
-    positions_m, raw = _turned_positions(facts, positions_m, positions)
+    positions_m, readings_m = _without_backlash(facts, positions.values @ positions.matrix.T)
+    (positions_m, readings_m), raw = _turned_positions(facts, positions_m, readings_m, positions)
     return Scan(
         frames=frames,
         positions_m=positions_m,
@@ -93,35 +94,41 @@ def assemble(facts: Facts, looked_at: Mapping[str, str]) -> Scan:
         orientation=orientation,
         raw_positions=raw,
         notes=tuple(facts.notes),
+        readings_m=readings_m,
         **{name: getattr(facts, name) for name in PASSED_ON},
     )
 
 
-def _without_backlash(facts: Facts, positions_m: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Take out the back-lash that the user states: half of it for moves either way."""
-    lash = facts.overrides.backlash_m
+def _without_backlash(facts: Facts, positions_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], Readings]:
+    """Take out the back-lash that the user states, half of it for moves either way; of single readings too."""
+    lash, readings_m = facts.overrides.backlash_m, facts.readings_m
     if lash is None:
-        return positions_m
+        return positions_m, readings_m
     why = "half of it added for moves towards +, taken off for moves towards -"
     facts.note("back-lash", f"({lash[0]:.4g}, {lash[1]:.4g}) m", GIVEN, why)
-    return positions_m + 0.5 * np.array(lash) * move_directions(positions_m)
+    shift = 0.5 * np.array(lash) * move_directions(positions_m)
+    return positions_m + shift, None if readings_m is None else readings_m + shift[:, None]
 
 
 def _turned_positions(
-    facts: Facts, positions_m: NDArray[np.float64], raw: RawPositions
-) -> tuple[NDArray[np.float64], RawPositions]:
-    """Turn and scale the positions about their mean as the user states, and the map from the readings with them."""
+    facts: Facts, positions_m: NDArray[np.float64], readings_m: Readings, raw: RawPositions
+) -> tuple[tuple[NDArray[np.float64], Readings], RawPositions]:
+    """Turn and scale positions and readings about their mean as the user states, and the map from what was stored."""
     given = facts.overrides
     if given.position_rotation_mrad is None and given.position_factor is None:
-        return positions_m, raw
+        return (positions_m, readings_m), raw
     angle, factor = given.position_rotation_mrad or 0.0, given.position_factor or 1.0
     if given.position_rotation_mrad is not None:
         facts.note("position_rotation_mrad", angle, GIVEN, "about the mean position, +x towards +y")
     if given.position_factor is not None:
         facts.note("position_factor", factor, GIVEN, "about the mean position")
     matrix, middle = affine_matrix(scale=factor, rotation_rad=1e-3 * angle), positions_m.mean(axis=0)
-    y, x = matrix @ (np.array(raw.offset_m) - middle) + middle
-    turned = (positions_m - middle) @ matrix.T + middle
+
+    def moved(points: NDArray[np.float64]) -> NDArray[np.float64]:
+        return (points - middle) @ matrix.T + middle
+
+    y, x = moved(np.array(raw.offset_m))
+    turned = moved(positions_m), None if readings_m is None else moved(readings_m)
     return turned, replace(raw, matrix=matrix @ raw.matrix, offset_m=(float(y), float(x)))
 
 

@@ -47,6 +47,21 @@ def test_columns_of_readings_are_averaged_and_kept(nexus):
     np.testing.assert_allclose(scan.readings_m[5, :, 1], (x[5] - 2 * WIGGLE) * 1e-6, rtol=1e-12)
 
 
+@pytest.mark.parametrize(
+    "given", [{"position_rotation_mrad": 30.0, "position_factor": 1.02}, {"backlash_m": (2e-8, -3e-8)}]
+)
+def test_readings_stay_around_the_positions_that_the_user_corrects(nexus, given):
+    y, x = positions_um().T
+    put_axes(nexus, y[:, None] + WIGGLE, x[:, None] - 2 * WIGGLE)
+    plain, scan = load(nexus), load(nexus, **given)
+    assert not np.allclose(scan.positions_m, plain.positions_m, rtol=0, atol=1e-10)
+    np.testing.assert_allclose(scan.readings_m.mean(axis=1), scan.positions_m, rtol=0, atol=1e-15)
+    # about the positions they are turned and stretched, by hand: x + iy
+    around = (plain.readings_m - plain.positions_m[:, None]) @ [1j, 1]
+    turn = 1.02 * np.exp(0.03j) if "position_factor" in given else 1.0
+    np.testing.assert_allclose((scan.readings_m - scan.positions_m[:, None]) @ [1j, 1], turn * around, atol=1e-15)
+
+
 def test_value_and_spread_are_not_two_readings(nexus):
     y, x = positions_um().T
     spread = np.full(N_FRAMES, 0.004)
