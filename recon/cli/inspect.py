@@ -112,12 +112,12 @@ def _look(
         prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries, watch=watch, affine=True)
     scan = prepared.scan  # turned, where the frames said how
     look = watch.result(scan)
-    prepared = replace(prepared, findings=(*prepared.findings, *look_findings(scan, look)))
-    save_figure(figures.inspect_figure(scan, look, prepared), picture)
+    guessed = () if proposed is None else (texts.proposal_finding(*proposed),)
+    findings = (*guessed, *prepared.findings, *look_findings(scan, look))
+    save_figure(figures.inspect_figure(scan, look, replace(prepared, findings=findings)), picture)
     table = geometry_table(scan, look)
-    lines, extra, findings = [], {}, prepared.findings
+    lines, extra = [], {}
     if proposed is not None:
-        findings = (texts.proposal_finding(*proposed), *findings)
         lines = [*texts.proposal_lines(proposed[0], args.scan, proposed[1]), "", "with this mapping:"]
         extra = texts.proposal_object(*proposed)
     text = "\n".join([*lines, _text(scan, prepared, table, findings, picture)])
