@@ -260,7 +260,15 @@ def _filler(dataset: h5py.Dataset) -> Fill:
         check_packed(dataset, box)
         dataset.read_direct(out, box)
 
-    return fill
+    def fill_rows(box: tuple[slice, ...], out: NDArray[Any]) -> None:
+        if out.shape[-1] == dataset.shape[-1]:
+            return fill(box, out)
+        # whole rows lie side by side in the file: a piece of each would be fetched by itself
+        rows = np.empty((*out.shape[:-1], dataset.shape[-1]), out.dtype)
+        dataset.read_direct(rows, (*box[:-1], slice(None)))
+        out[...] = rows[..., box[-1]]
+
+    return fill if dataset.chunks is not None or dataset.is_virtual else fill_rows
 
 
 def _fill(fill: Fill, box: tuple[slice, ...], out: NDArray[Any]) -> None:
