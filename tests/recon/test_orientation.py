@@ -84,25 +84,27 @@ def test_twin_follows_the_sign_of_the_defocus(catalyst):
     plate = catalyst.scan.zone_plate
     # told that the sample is upstream, the same frames are the conjugate: a half turn more
     other = replace(plate, defocus_m=-plate.defocus_m)
-    found = decide_orientation(stored_turned(catalyst, Orientation(), zone_plate=other))
+    found = decide_orientation(stored_turned(catalyst, Orientation(), zone_plate=other), affine=False)
     assert found.decided, str(found)
     assert found.orientation == HALF_TURN
     assert found.defocus_m < 0
-    assert found == decide_orientation(stored_turned(catalyst, Orientation(), zone_plate=other))  # same seed
+    assert found == decide_orientation(
+        stored_turned(catalyst, Orientation(), zone_plate=other), affine=False
+    )  # same seed
 
 
 @pytest.mark.slow
 def test_matter_decides_the_twin_only_far_from_edges(catalyst):
     # 915 eV on copper and carbon: Cu L3 at 932.7 eV is near, C K at 284.2 eV is not (X-Ray Data Booklet, table 1-1)
     frames = stored_turned(catalyst, HALF_TURN, zone_plate=None)
-    near = decide_orientation(frames, edges_ev=[284.2, 932.7])
+    near = decide_orientation(frames, edges_ev=[284.2, 932.7], affine=False)
     assert not near.decided
     assert near.orientation in (Orientation(), HALF_TURN)
     assert near.class_confidence > 0.95
     assert (near.twin, near.twin_confidence) == ("unknown", 0.5)
     assert "downstream" in near.question
     assert any("932.7" in line for line in near.evidence)
-    far = decide_orientation(frames, edges_ev=[284.2])
+    far = decide_orientation(frames, edges_ev=[284.2], affine=False)
     assert far.twin == "matter"
     assert far.orientation == HALF_TURN
 
@@ -115,7 +117,7 @@ def test_nothing_to_see_is_undecided(photons):
         mean = prepared.counts.mean(axis=0)
         empty = np.random.default_rng(2).poisson(mean * photons / mean.sum(), prepared.counts.shape)
         prepared = replace(prepared, counts=empty.astype(np.float32))
-    found = decide_orientation(prepared)
+    found = decide_orientation(prepared, affine=False)
     assert not found.decided, str(found)
     assert found.class_confidence < 0.95
     assert "shadow" in found.question
@@ -127,7 +129,7 @@ def test_nothing_to_see_is_undecided(photons):
 def test_too_few_frames_and_lines_are_undecided(catalyst):
     along = np.linspace(0, 3e-6, 49)
     for prepared in (catalyst.part(slice(0, 10)), replace(catalyst, positions_m=np.stack([along, 2 * along], axis=1))):
-        found = decide_orientation(prepared)
+        found = decide_orientation(prepared, affine=False)
         assert not found.decided
         assert found.class_confidence == 0.25
         assert "too few" in str(found)
