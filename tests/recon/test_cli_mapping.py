@@ -13,6 +13,7 @@ import pytest
 from helpers_cli import PNG, contents, halfbit, simulated, skip_drawing
 
 from recon.recipe import read_recipe
+from recon.stage_affine import AffineFit
 
 PASSES = ("-s", "solve.iterations=2")
 
@@ -32,6 +33,12 @@ def plain_file(path: Path, **changes: object) -> Path:
         f["run/odd [one]"] = np.arange(3)
         f["run"].attrs.update({k: v for k, v in attributes.items() if v is not None})
     return path
+
+
+@pytest.fixture(autouse=True)
+def no_rotation_and_scale(monkeypatch):
+    """Leave out what takes half of the time and has its own tests (test_stage_affine.py, test_orientation.py)."""
+    monkeypatch.setattr("recon.orientation.fit_affine", lambda *_, **__: AffineFit(why="left out in these tests"))
 
 
 @pytest.fixture
