@@ -174,6 +174,7 @@ class _Plan:
             if kind in "iu":
                 top.append(top_values(stored, self.readout.usable, self.readout.limit))
         lit = self.sample.any(axis=(1, 2))
+        self.full &= lit.any()  # of frames without a count nothing is full
         if lit.any() and not lit.all():  # dropped frames say nothing of the detector
             self.sample, lacking, self.numbers = self.sample[lit], lacking[lit], self.numbers[lit]
         good = self.readout.usable

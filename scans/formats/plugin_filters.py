@@ -125,16 +125,7 @@ def blocks_fit(packed: bytes, size: int, item: int) -> bool:
 
     The layout is that of the plugin's own documentation: length when unpacked (8 bytes, big-endian), length of a block
     (4 bytes), then each block with its packed length (4 bytes) before it; what is left of the values beyond a multiple
-    of eight follows as it is.
-
-    Parameters
-    ----------
-    packed
-        The chunk.
-    size
-        Bytes when unpacked.
-    item
-        Bytes of a value.
+    of eight follows as it is. Parameters as for `bitshuffled_fits`, `item` being that of the filter.
     """
     if len(packed) < 12:
         return False

@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from dirty_scans import patterns, record
 
@@ -22,3 +23,9 @@ def test_a_beam_saturated_in_every_frame(photons, bits, smear):
     centre, _, findings = beam_centre(scan, readout, None)
     assert math.dist(centre, (51.3, 45.6)) < 0.2
     assert "centre-saturated" in {f.code for f in findings}
+
+
+def test_frames_without_any_count_are_not_taken_for_saturated():
+    scan, _, _ = record(dirty_detector(), 1e5, source=patterns("catalyst", 40), darks=0, beam_centre_px=None)
+    readout = plan_readout(replace(scan, frames=np.zeros(scan.frames.shape, np.uint16), dark=None))
+    assert not readout.pattern.any()
