@@ -78,12 +78,12 @@ def _compact(disc: NDArray[np.bool_]) -> bool:
 
 def repaired(pattern: NDArray[np.float64], good: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return the pattern with bad pixels as their nearest good neighbour, then a 3 x 3 median."""
-    image: NDArray[np.float64] = ndimage.median_filter(_filled(pattern, good), size=3, mode="nearest")
+    image: NDArray[np.float64] = ndimage.median_filter(filled(pattern, good), size=3, mode="nearest")
     return image
 
 
-def _filled(pattern: NDArray[np.float64], good: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Bad pixels take the value of the nearest good one; 0 where none is good."""
+def filled(pattern: NDArray[np.float64], good: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the pattern ``(h, w)`` with bad pixels as their nearest good neighbour; 0 where none is good."""
     return pattern if good.all() else pattern[_nearest(good)] if good.any() else np.zeros(pattern.shape)
 
 
@@ -108,7 +108,7 @@ def symmetry_centre(
     radius_px
         Of the disc.
     """
-    return _refined(_filled(pattern, good), good, start, radius_px) or start
+    return _refined(filled(pattern, good), good, start, radius_px) or start
 
 
 def follow_beam(
@@ -131,14 +131,14 @@ def follow_beam(
 
 
 def _refined(
-    filled: NDArray[np.float64],
+    whole: NDArray[np.float64],
     good: NDArray[np.bool_],
     start: tuple[float, float],
     radius_px: float,
     xatol: float = XATOL,
 ) -> tuple[float, float] | None:
     """Search the centre as `symmetry_centre` says, bad pixels being filled; None where there is none to be had."""
-    inversion = _Inversion.of(filled, good, start, radius_px)
+    inversion = _Inversion.of(whole, good, start, radius_px)
     if not inversion.curve.any():
         return None
     first = np.array(start, float)
@@ -170,7 +170,7 @@ class _Inversion(NamedTuple):
 
     @classmethod
     def of(
-        cls, filled: NDArray[np.float64], good: NDArray[np.bool_], start: tuple[float, float], radius_px: float
+        cls, whole: NDArray[np.float64], good: NDArray[np.bool_], start: tuple[float, float], radius_px: float
     ) -> _Inversion:
         reach = REACH * radius_px
         side = math.ceil(reach + max(2.0, 0.5 * radius_px)) + SPARE_PX
@@ -178,7 +178,7 @@ class _Inversion(NamedTuple):
         inside = tuple(slice(max(a, 0), max(a + 2 * side + 1, 1)) for a in low)
         good = good[inside]
         # bad pixels take part in the blur and the spline of their neighbours: they must not make an edge
-        root = np.sqrt(np.maximum(filled[inside], 0))
+        root = np.sqrt(np.maximum(whole[inside], 0))
         weight = ndimage.gaussian_filter(good.astype(float), BLUR_PX, mode="constant")
         smooth = ndimage.gaussian_filter(root, BLUR_PX, mode="nearest")
         sound = weight > 0.7  # a pixel that touches a bad one or the edge is left out

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from scans.beam import repaired
 from scans.errors import InputError
 from scans.geometry import Geometry
 from scans.scan import Finding, ZonePlate
@@ -120,8 +121,7 @@ def find_beamstop(
     -------
     The beamstop or None, and what is not sure.
     """
-    nearest = ndimage.distance_transform_edt(~good, return_distances=False, return_indices=True)
-    image = ndimage.median_filter(np.asarray(mean, np.float64)[tuple(nearest)], size=3, mode="nearest")
+    image = repaired(np.asarray(mean, np.float64), good)
     floor = LEAST_COUNTS * counts_per_photon / n_frames
     if image.max() <= floor:
         return None, ()

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from scans.beam import filled
 from scans.scan import Finding
 
 Side = Literal["both", "after", "before"]
@@ -91,8 +92,7 @@ def find_smear(
     """
     best: Smear | None = None
     findings: list[Finding] = []
-    nearest = ndimage.distance_transform_edt(~good, return_distances=False, return_indices=True)
-    image = np.asarray(mean, np.float64)[tuple(nearest)]
+    image = filled(np.asarray(mean, np.float64), good)
     for axis in (0, 1):
         turned, usable = (image, good) if axis == 0 else (image.T, good.T)
         smear, text = _along(turned, usable)
