@@ -121,7 +121,8 @@ def blocks(frames: LazyFrames) -> list[slice]:
     return list(scan_of(frames, None).blocks(max_bytes=BLOCK_BYTES))
 
 
-def compare(folder: Path, n: int, side: int, repeats: int, cold: bool) -> None:
+def compare(folder: Path, args: argparse.Namespace) -> None:
+    n, side, repeats, cold = args.frames, args.side, args.repeats, args.cold
     photons = speckle(n, side)
     rng = np.random.default_rng(2)
     dark = np.rint(rng.normal(100, 2, (8, side, side)))
@@ -137,6 +138,8 @@ def compare(folder: Path, n: int, side: int, repeats: int, cold: bool) -> None:
     print("ahead: by our reader alone; photons, camera: prepared; /2: middle half, binned 2 x 2")
     print(f"{'storage':<26}{'bare MB/s':>10}" + "".join(f"{way:>13}" for way in WAYS))
     for name, storage in layouts(side).items():
+        if args.only not in name:
+            continue
         path = folder / "stack.h5"
         seconds: dict[str, tuple[float, float]] = {}
         for kind, data, readout, exposed in (("photons", photons, plain, None), ("camera", camera, charged, dark)):
@@ -223,13 +226,14 @@ def main() -> None:
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--large", action="store_true", help="prepare a 40 GB stack instead, and print peak memory")
     parser.add_argument("--cold", action="store_true", help="read from the disk, not from the system's cache")
+    parser.add_argument("--only", default="", help="only the storages whose names hold this, e.g. LZ4")
     parser.add_argument("--folder", help="where the files are made; the system's temporary folder by default")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=args.folder) as folder:
         if args.large:
             large(Path(folder), 20_000, 1024)
         else:
-            compare(Path(folder), args.frames, args.side, args.repeats, args.cold)
+            compare(Path(folder), args)
 
 
 if __name__ == "__main__":
