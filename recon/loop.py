@@ -39,8 +39,9 @@ class PassRecord:
     iteration: int
     stage: str
     r_factor: float
-    deviance: float  # per measured pixel
+    deviance: float  # per fitted pixel
     seconds: float  # since the run began, resumed time included
+    held_out: float | None = None  # deviance per held-out pixel
 
 
 @dataclass(frozen=True)
@@ -89,28 +90,28 @@ class StopSignal:
 
 @dataclass
 class _Best:
-    """Object and probe before the pass of lowest R factor; what a diverged run falls back to.
+    """Everything refined, as before the pass of lowest R factor; what a diverged run falls back to.
 
     A pass measures what it was given: what it leaves behind may be worse, or not even finite.
     """
 
-    arrays: tuple[Array, Array]
+    parts: dict[str, Array]
     r_factor: float = math.inf
     passes_above: int = 0
 
-    def watch(self, record: PassRecord, before: tuple[Array, Array]) -> StopReason | None:
+    def watch(self, record: PassRecord, before: dict[str, Array]) -> StopReason | None:
         """Compare a new record, of a pass that began with these arrays; return a reason to give up."""
         if not math.isfinite(record.r_factor) or not math.isfinite(record.deviance):
             return StopReason.NON_FINITE
         if record.r_factor < self.r_factor:
-            self.r_factor, self.arrays = record.r_factor, before
+            self.r_factor, self.parts = record.r_factor, before
         above = record.r_factor > DIVERGENCE_RATIO * self.r_factor
         self.passes_above = self.passes_above + 1 if above else 0
         return StopReason.DIVERGED if self.passes_above >= DIVERGENCE_PASSES else None
 
     def restore(self, state: State) -> None:
-        """Put the best object and probe back into `state`."""
-        state.object_, state.probe = self.arrays
+        """Put the best of everything back into `state`."""
+        state.restore(self.parts)
 
 
 @dataclass
@@ -144,10 +145,10 @@ class Loop:
 
     def _run_stage(self, stage: Stage, state: State, stop: StopSignal) -> StopReason:
         stage.solver.prepare(self.problem, state)
-        best = _Best((state.object_.copy(), state.probe.copy()))
+        best = _Best(state.keep())
         first = max(0, len(self.records) - state.stage_pass)  # a resumed stage settles as if never stopped
         while state.stage_pass < stage.iterations:
-            before = state.object_.copy(), state.probe.copy()
+            before = state.keep()
             record = self._one_pass(stage, state)
             reason = best.watch(record, before)
             if reason:
@@ -173,6 +174,7 @@ class Loop:
             r_factor=float(residuals[0]) / self.problem.sum_amplitude,
             deviance=float(residuals[1]) / self.problem.n_measured,
             seconds=time.perf_counter() - self._began,
+            held_out=float(residuals[2]) / self.problem.n_held if self.problem.n_held else None,
         )
         self.records.append(record)
         if self.hooks.on_pass:

@@ -77,7 +77,7 @@ def _deviance_table() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 def evaluate(problem: Problem, state: State, batch: int = 16) -> Fit:
     """Measure the final state with no update in between."""
-    sums = PassSums.like(state.object_, state.probe)
+    sums = PassSums.like(state)
     xp = array_module(state.object_)
     grid, values = _deviance_table()
     log_grid, table = xp.asarray(np.log(grid)), xp.asarray(values)
@@ -85,8 +85,8 @@ def evaluate(problem: Problem, state: State, batch: int = 16) -> Fit:
     totals = xp.zeros(4)  # of bright pixels: deviance and expectation of the model, then of the bare pattern
     for start in range(0, problem.n_frames, batch):
         index = np.arange(start, min(start + batch, problem.n_frames))
-        frames = problem.batch(index, state.positions_px)
-        model = residual_pass(state.object_, state.probe, frames, sums)
+        frames = state.batch(problem, index)
+        model = residual_pass(state, frames, sums)
         measured = xp.ones_like(frames.counts, dtype=bool) if frames.mask is None else frames.mask
         shown = frames.expected(pattern)
         level = (frames.counts * measured).sum(axis=(1, 2)) / (shown * measured).sum(axis=(1, 2))

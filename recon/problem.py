@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.backend import Array, Device, array_module, free_bytes, to_device
-from recon.kernels import Batch
+from recon.frames import Batch
 from scans.errors import InputError
 from scans.prepared import PreparedScan
 
@@ -39,7 +39,18 @@ class Problem:
         Counts that an empty-field frame would hold at the typical flux (the strongest frames' total), and those
         of the mean frame.
     sum_amplitude, n_measured
-        ``Σ √I`` over all measured pixels, and their number: the scales of the error metrics.
+        ``Σ √I`` over all fitted pixels, and their number: the scales of the error metrics.
+    held, n_held
+        ``(J, K)`` int on `device`: pixels, as index of the flattened frame, that are never fitted, and how many
+        of them are measured; None and 0 when every pixel is fitted.
+    axial
+        ``(N, N)`` real on `device`: phase of free space a metre at each spatial frequency [rad/m], index (0, 0)
+        on the axis; None where nothing propagates.
+    path_px
+        ``(J, T, 2)`` float64 on the host: where the probe passes during the exposure beside the position; None
+        where it stands still.
+    read_noise
+        Rms a pixel beside the counting noise, in counts.
     """
 
     counts: Array
@@ -55,6 +66,11 @@ class Problem:
     sum_amplitude: float
     n_measured: int
     device: Device
+    held: Array | None = None
+    n_held: int = 0
+    axial: Array | None = None
+    path_px: NDArray[np.float64] | None = None
+    read_noise: float = 0.0
 
     @property
     def n_frames(self) -> int:
@@ -89,7 +105,17 @@ class Problem:
         if mask is not None and mask.shape[0] > 1:
             mask = mask[rows]
         where = to_device(corners, self.device), to_device(shifts, self.device)
-        return Batch(self.counts[rows], mask, *where, response=self._response(rows))
+        path = None if self.path_px is None else self.path_px[index].astype(self.counts.dtype)
+        return Batch(
+            self.counts[rows],
+            mask,
+            *where,
+            response=self._response(rows),
+            held=None if self.held is None else self.held[rows],
+            path=None if path is None else to_device(path, self.device),
+            axial=self.axial,
+            rows=index,
+        )
 
     def _response(self, rows: Any) -> Array | None:
         plane = self.response

@@ -16,7 +16,8 @@ from itertools import pairwise
 import numpy as np
 
 from recon.backend import Array, Device, thread_count
-from recon.kernels import Batch, PassSums
+from recon.frames import Batch, Model
+from recon.kernels import PassSums
 
 # Fewer frames than this do not pay for a thread and its sums.
 FRAMES_A_SHARE = 2
@@ -38,9 +39,9 @@ class Shares:
     _used: int = field(default=1)
 
     @classmethod
-    def like(cls, object_: Array, probe: Array, n_shares: int) -> Shares:
+    def like(cls, model: Model, n_shares: int) -> Shares:
         """Return zeros for this object and probe; `n_shares` from `share_count`."""
-        return cls([PassSums.like(object_, probe) for _ in range(n_shares)])
+        return cls([PassSums.like(model) for _ in range(n_shares)])
 
     def clear_updates(self) -> None:
         """Zero everything but the residuals, where something was added."""
@@ -74,17 +75,14 @@ class Shares:
         """Numerators and weights summed over the threads; valid until `clear_updates`."""
         first = self.parts[0]
         for part in self.parts[1 : self._used]:
-            first.object_numerator += part.object_numerator
-            first.illumination += part.illumination
-            first.probe_numerator += part.probe_numerator
-            first.probe_weight += part.probe_weight
+            first.add(part)
         for part in self.parts[1 : self._used]:
             part.clear_updates()
         self._used = 1
         return first
 
     def residuals(self) -> Array:
-        """``(2,)`` on the device: Σ|√I - √i| and the deviance, of the whole pass."""
+        """``(3,)`` on the device, of the whole pass; as `PassSums.residuals`."""
         total = self.parts[0].residuals.copy()
         for part in self.parts[1:]:
             total += part.residuals

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon import backend
-from recon.backend import Array, array_module, fft2, ifft2, to_host
-from recon.kernels import Batch, illuminate
+from recon.backend import array_module, fft2, ifft2, to_host
+from recon.frames import Batch, Model
+from recon.kernels import illuminate
 from recon.loop import Loop, Stage
 from recon.problem import Problem, make_problem
 from recon.result import StopReason
@@ -222,12 +223,12 @@ def _forces(problem: Problem, state: State, index: Frames, ways: Vector) -> Vect
     found = []
     for start in range(0, len(index), 8):
         some = index[start : start + 8]
-        slopes = position_slopes(state.object_, state.probe, problem.batch(some, problem.positions_px), problem.dark)
+        slopes = position_slopes(state, problem.batch(some, problem.positions_px), problem.dark)
         found.append(np.einsum("jpk,jk->jp", ways[some], slopes))
     return np.concatenate(found)
 
 
-def position_slopes(object_: Array, probe: Array, batch: Batch, dark: float) -> NDArray[np.float64]:
+def position_slopes(model: Model, batch: Batch, dark: float) -> NDArray[np.float64]:
     """Differentiate the misfit ``Σ (√I - √i)² / 2`` of each frame by its position: ``(B, 2)`` [1/pixel].
 
     Object and probe stay fixed. The probe is moved by a Fourier shift, so its derivative is exact: ``-2πi f``
@@ -238,8 +239,8 @@ def position_slopes(object_: Array, probe: Array, batch: Batch, dark: float) -> 
     dark
         Model intensity below which a pixel says nothing.
     """
-    xp = array_module(object_)
-    lit = illuminate(object_, probe, batch)
+    xp, probe = array_module(model.object_), model.probe
+    lit = illuminate(model, batch)
     field, spectrum = fft2(lit.probes * lit.patches), fft2(lit.probes.copy())
     expected = batch.expected((field.real**2 + field.imag**2).sum(axis=1))
     amplitude = xp.sqrt(xp.maximum(expected, dark))

@@ -3,42 +3,85 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from recon.backend import Array, Device, to_device, to_host
+from recon.frames import Batch, Model
 from recon.problem import Problem
 
+# Everything that a run may refine, and which of it lies on the host.
+REFINED = (
+    "object_",
+    "probe",
+    "background",
+    "variation",
+    "depths_m",
+    "positions_px",
+    "intensity",
+    "coefficients",
+)
+ON_HOST = ("depths_m", "positions_px", "intensity", "coefficients")
 
-@dataclass
-class State:
-    """Object, probe and positions of a running reconstruction.
+
+@dataclass(kw_only=True)
+class State(Model):
+    """Object, probe, positions and whatever else a running reconstruction refines.
 
     Parameters
     ----------
-    object_, probe
-        ``(H, W)`` and ``(M, N, N)`` complex, on the problem's device.
+    object_, probe, background, variation, depths_m
+        As `Model`.
     positions_px
         ``(J, 2)`` float64 on the host, in object pixels.
     rng
         The run's only source of random numbers; drawn on the host, so CPU and card see the same.
+    intensity
+        ``(J,)`` float64 on the host: refined flux of each frame over that of the problem; None = 1.
+    coefficients
+        ``(J, K)`` complex128 on the host: shares of `variation` in each frame; None where nothing varies.
     stage, stage_pass, iteration
         Index of the running stage, passes done in it, passes done in all.
     memory
         What the running solver keeps between passes, by name (host or device arrays).
     """
 
-    object_: Array
-    probe: Array
     positions_px: NDArray[np.float64]
     rng: np.random.Generator
+    intensity: NDArray[np.float64] | None = None
+    coefficients: NDArray[np.complex128] | None = None
     stage: int = 0
     stage_pass: int = 0
     iteration: int = 0
     memory: dict[str, Array] = field(default_factory=dict)
+
+    def batch(self, problem: Problem, index: NDArray[np.int64]) -> Batch:
+        """Return the frames `index` (host integers) with what this state knows of each."""
+        batch = problem.batch(index, self.positions_px)
+        dtype = problem.complex_dtype
+        if self.intensity is not None:
+            factor = to_device(self.intensity[index].astype(problem.counts.dtype), problem.device)[:, None, None]
+            batch = replace(batch, response=factor if batch.response is None else batch.response * factor)
+        if self.coefficients is not None:
+            batch = replace(batch, coefficients=to_device(self.coefficients[index].astype(dtype), problem.device))
+        return batch
+
+    def parts(self) -> dict[str, Array]:
+        """Return the arrays that a run refines, by name, without those that it does not have."""
+        found = {name: getattr(self, name) for name in REFINED}
+        return {name: array for name, array in found.items() if array is not None}
+
+    def keep(self) -> dict[str, Array]:
+        """Return copies of all `parts`, to fall back to."""
+        return {name: array.copy() for name, array in self.parts().items()}
+
+    def restore(self, parts: dict[str, Array]) -> None:
+        """Put kept parts back."""
+        for name, array in parts.items():
+            setattr(self, name, array)
 
     def to_checkpoint(self) -> dict[str, Any]:
         """Everything needed to go on exactly from here: host arrays, numbers and texts by name.
@@ -46,9 +89,7 @@ class State:
         Arrays are copies: the run may go on, and change its own in place.
         """
         parts: dict[str, Any] = {
-            "object": _host_copy(self.object_),
-            "probe": _host_copy(self.probe),
-            "positions_px": self.positions_px.copy(),
+            **{name.rstrip("_"): _host_copy(array) for name, array in self.parts().items()},
             "rng": json.dumps(self.rng.bit_generator.state),
             "stage": self.stage,
             "stage_pass": self.stage_pass,
@@ -62,10 +103,11 @@ class State:
         """Inverse of `to_checkpoint`; the checkpoint stays as it is, also when the state changes."""
         rng = np.random.default_rng()
         rng.bit_generator.state = json.loads(parts["rng"])
+        found = {name: parts[name.rstrip("_")] for name in REFINED if name.rstrip("_") in parts}
+        on_host = {name: np.array(found.pop(name)) for name in ON_HOST if name in found}
         return cls(
-            object_=_device_copy(parts["object"], device),
-            probe=_device_copy(parts["probe"], device),
-            positions_px=np.array(parts["positions_px"], np.float64),
+            **{name: _device_copy(array, device) for name, array in found.items()},
+            **on_host,
             rng=rng,
             stage=int(parts["stage"]),
             stage_pass=int(parts["stage_pass"]),

@@ -317,10 +317,17 @@ def _history(records: list[PassRecord]) -> History:
         r_factor=np.array([r.r_factor for r in records]),
         deviance=np.array([r.deviance for r in records]),
         seconds=np.array([r.seconds for r in records]),
+        held_out=_column([r.held_out for r in records]),
     )
+
+
+def _column(values: list[float | None]) -> NDArray[np.float64] | None:
+    """Make a column of values of which all or none are known (those of no records are not)."""
+    return None if None in values or not values else np.array(values, np.float64)
 
 
 def _records(history: History) -> list[PassRecord]:
     """Return what `_history` was made of."""
+    held_out = [None] * len(history) if history.held_out is None else history.held_out.tolist()
     columns = history.iteration, np.array(history.stage), history.r_factor, history.deviance, history.seconds
-    return [PassRecord(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+    return [PassRecord(*row) for row in zip(*(column.tolist() for column in columns), held_out, strict=True)]

@@ -72,14 +72,17 @@ ALLOWED = {
     "recon.backend": "",
     "recon.physics": "backend",
     "recon.kernels_cuda": "",
-    "recon.kernels": "backend physics kernels_cuda",
-    "recon.shares": "backend kernels",
+    "recon.frames": "backend",
+    "recon.kernels": "backend frames physics kernels_cuda",
+    "recon.likelihoods": "backend physics",
+    "recon.gradients": "backend frames kernels likelihoods",
+    "recon.shares": "backend frames kernels",
     "recon.recipe_sections": "",
     "recon.recipe": "recipe_sections",
-    "recon.problem": "backend kernels",
-    "recon.state": "backend problem",
+    "recon.problem": "backend frames",
+    "recon.state": "backend frames problem",
     "recon.probe": "backend physics",
-    "recon.solvers": "backend kernels physics problem recipe_sections shares state",
+    "recon.solvers": "backend frames kernels physics problem recipe_sections shares state",
     "recon.shift_fit": "",
     "recon.coarse_shift": "",
     "recon.registration": "coarse_shift shift_fit",
@@ -91,7 +94,7 @@ ALLOWED = {
     "recon.ring_curve": "",
     "recon.ring_correlation": "registration ring_curve shift_fit",
     "recon.truth_error": "registration result",
-    "recon.stage_affine": "backend kernels loop problem result solvers state",
+    "recon.stage_affine": "backend frames kernels loop problem result solvers state",
     "recon.orientation": "backend loop probe problem result solvers stage_affine state",
     "recon.orienting": "orientation stage_affine",
     "recon.choose": "backend problem recipe recipe_sections solvers",
@@ -291,16 +294,21 @@ def test_files_and_functions_fit_a_screen(name):
 
 def arguments(real):
     """Small arrays of one precision, by the names that the functions give their parameters."""
-    from recon.kernels import Batch, PassSums, illuminate
+    from recon.frames import Batch, Model
+    from recon.kernels import PassSums, illuminate
 
     rng, kind = np.random.default_rng(0), np.result_type(real, np.complex64)
     object_, probe = (rng.normal(size=s).astype(kind) for s in ((12, 12), (2, 8, 8)))
     counts = rng.poisson(9.0, (3, 8, 8)).astype(real)
     corners = np.array([[0, 0], [1, 3], [4, 4]])
     batch = Batch(counts, None, corners, np.full((3, 2), 0.25, real))
-    lit = illuminate(object_, probe, batch)
+    model = Model(object_, probe)
+    lit = illuminate(model, batch)
     return {
         "object_": object_,
+        "model": model,
+        "field": lit.exit_waves(),
+        "expected": counts + real(1),
         "probe": probe,
         "batch": batch,
         "corners": corners,
@@ -310,7 +318,7 @@ def arguments(real):
         "lit": lit,
         "waves": lit.probes * lit.patches,
         "memory": lit.probes * lit.patches,
-        "sums": PassSums.like(object_, probe),
+        "sums": PassSums.like(model),
         "step": None,
         "intensity": counts + real(1),
         "counts": counts,

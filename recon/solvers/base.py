@@ -18,7 +18,7 @@ class Solver(Protocol):
         ...
 
     def step(self, problem: Problem, state: State) -> Array:
-        """One pass over all frames; returns ``(2,)`` on the device: Σ|√I - √i| and the deviance."""
+        """One pass over all frames; returns ``(3,)`` on the device, as `PassSums.residuals`."""
         ...
 
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.backend import Array, array_module
+from recon.frames import Batch
 from recon.kernels import (
-    Batch,
     PassSums,
     frame_pass,
     illuminate,
@@ -67,8 +67,8 @@ class DifferenceMap:
         xp = array_module(state.object_)
         waves = xp.empty((problem.n_frames, *state.probe.shape), state.probe.dtype)
         for rows, index in self._batches(problem):
-            lit = illuminate(state.object_, state.probe, problem.batch(index, state.positions_px))
-            waves[rows] = lit.probes * lit.patches
+            lit = illuminate(state, state.batch(problem, index))
+            waves[rows] = lit.exit_waves()
         state.memory["exit_waves"] = waves
         state.memory["object"], state.memory["probe"] = state.object_.copy(), state.probe.copy()
 
@@ -94,17 +94,17 @@ class DifferenceMap:
 
     def _map(self, problem: Problem, state: State) -> Array:
         """Move ``state.object_`` and ``state.probe``, here the iterates, by one pass."""
-        shares = Shares.like(state.object_, state.probe, share_count(problem.device, self.batch))
+        shares = Shares.like(state, share_count(problem.device, self.batch))
         data_term = partial(amplitude_step, dark=problem.dark)
 
         def map_waves(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-            frame_pass(state.object_, state.probe, batch, data_term, sums, memory=memory, with_probe=False)
+            frame_pass(state, batch, data_term, sums, memory=memory, with_probe=False)
 
         def fit_object(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-            overlap_object_pass(state.object_, state.probe, batch, memory, sums)
+            overlap_object_pass(state, batch, memory, sums)
 
         def fit_probe(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-            overlap_probe_pass(state.object_, state.probe, batch, memory, sums)
+            overlap_probe_pass(state, batch, memory, sums)
 
         sums = self._sweep(problem, state, shares, map_waves)
         state.object_ += sums.object_numerator / _weight(sums.illumination)
@@ -121,7 +121,7 @@ class DifferenceMap:
     def _sweep(self, problem: Problem, state: State, shares: Shares, task: Task) -> PassSums:
         shares.clear_updates()
         for rows, index in self._batches(problem):
-            shares.run(task, problem.batch(index, state.positions_px), state.memory["exit_waves"][rows])
+            shares.run(task, state.batch(problem, index), state.memory["exit_waves"][rows])
         return shares.updates()
 
     def _batches(self, problem: Problem) -> Iterator[tuple[slice, NDArray[np.int64]]]:

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.backend import Array
-from recon.kernels import Batch, PassSums, frame_pass
+from recon.frames import Batch
+from recon.kernels import PassSums, frame_pass
 from recon.physics import amplitude_step
 from recon.problem import Problem
 from recon.shares import Shares, share_count
@@ -62,15 +63,15 @@ class _PIE(ABC):
     def step(self, problem: Problem, state: State) -> Array:
         """One pass: for each batch a frame pass, then both steps from the same old state."""
         with_probe = state.iteration >= self.hold_probe
-        shares = Shares.like(state.object_, state.probe, share_count(problem.device, self.batch))
+        shares = Shares.like(state, share_count(problem.device, self.batch))
         data_term = partial(amplitude_step, dark=problem.dark)
 
         def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-            frame_pass(state.object_, state.probe, batch, data_term, sums, with_probe=with_probe)
+            frame_pass(state, batch, data_term, sums, with_probe=with_probe)
 
         for index in shuffled_batches(problem.n_frames, self.batch, state.rng):
             shares.clear_updates()
-            shares.run(task, problem.batch(index, state.positions_px))
+            shares.run(task, state.batch(problem, index))
             sums = shares.updates()
             state.object_ += sums.object_numerator / self.object_weight(sums.illumination)
             if with_probe:

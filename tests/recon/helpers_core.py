@@ -11,7 +11,8 @@ import scipy.optimize
 from numpy.typing import NDArray
 
 from recon.backend import Device
-from recon.kernels import Batch, PassSums
+from recon.frames import Batch, Model
+from recon.kernels import PassSums
 from recon.problem import Problem
 from scans.geometry import Geometry
 from scans.prepared import PreparedScan
@@ -121,7 +122,7 @@ def jax_loss(batch: Batch, name: str) -> Callable[[Any, Any], Any]:
 
 def sums_for(object_: Any, probe: Any) -> PassSums:
     """Zeroed sums."""
-    return PassSums.like(object_, probe)
+    return PassSums.like(Model(object_, probe))
 
 
 def relative(found: Any, expected: Any) -> float:

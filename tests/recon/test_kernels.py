@@ -20,6 +20,7 @@ from helpers_core import (
 
 from recon import kernels, physics
 from recon.backend import to_host
+from recon.frames import Model
 
 SIZE, SHAPE = 9, (14, 15)
 STEPS = {"amplitude": physics.amplitude_step, "poisson": physics.poisson_step}
@@ -47,7 +48,7 @@ def run_pass(xp, object_, probe, batch, step, real=np.float64, **options):
     kind = np.result_type(real, np.complex64)
     object_, probe = xp.asarray(object_.astype(kind)), xp.asarray(probe.astype(kind))
     sums = sums_for(object_, probe)
-    kernels.frame_pass(object_, probe, on(xp, batch, real), step, sums, **options)
+    kernels.frame_pass(Model(object_, probe), on(xp, batch, real), step, sums, **options)
     names = ("object_numerator", "illumination", "probe_weight", "residuals")
     return {n: to_host(getattr(sums, n)) for n in names} | {"probe_numerator": to_host(sums.probe_step())}
 
@@ -62,7 +63,7 @@ def plain_pass(object_, probe, batch, step):
         "illumination": np.zeros(object_.shape),
         "probe_numerator": np.zeros_like(probe),
         "probe_weight": np.zeros((n, n)),
-        "residuals": np.zeros(2),
+        "residuals": np.zeros(3),
     }
     for j, (y, x) in enumerate(batch.corners):
         field = w @ waves[j] @ w
@@ -98,7 +99,7 @@ def test_batches_of_any_size_add_up(case, parts):
     sums, start = sums_for(object_, probe), 0
     for n in parts:
         part = batch.part(slice(start, start + n))
-        kernels.frame_pass(object_, probe, part, physics.amplitude_step, sums)
+        kernels.frame_pass(Model(object_, probe), part, physics.amplitude_step, sums)
         start += n
     for key in ("object_numerator", "illumination", "probe_weight", "residuals"):
         assert relative(getattr(sums, key), whole[key]) < tol.PASS_C128, key
@@ -116,7 +117,7 @@ def test_without_probe_its_sums_stay_untouched(case):
 def test_clearing_keeps_the_residuals(case):
     object_, probe, batch = case
     sums = sums_for(object_, probe)
-    kernels.frame_pass(object_, probe, batch, physics.amplitude_step, sums)
+    kernels.frame_pass(Model(object_, probe), batch, physics.amplitude_step, sums)
     residuals = sums.residuals.copy()
     sums.clear_updates()
     for name in ("object_numerator", "illumination", "probe_numerator", "probe_weight"):
@@ -194,7 +195,7 @@ def test_gather_and_scatter_place_patches(xp):
 def test_object_sums_are_the_adjoint_of_the_exit_waves(rng, case):
     # exit waves are linear in the object at a fixed probe: A O = P_j O_j
     object_, probe, batch = case
-    lit = kernels.illuminate(object_, probe, batch)
+    lit = kernels.illuminate(Model(object_, probe), batch)
     waves, sums = noise(rng, 5, 2, SIZE, SIZE), sums_for(object_, probe)
     kernels.add_object(sums, lit, batch, waves)
     same_product(np.vdot(waves, lit.probes * lit.patches), np.vdot(sums.object_numerator, object_))
@@ -203,9 +204,9 @@ def test_object_sums_are_the_adjoint_of_the_exit_waves(rng, case):
 def test_probe_sums_are_the_adjoint_of_the_exit_waves(rng, case):
     # and linear in the probe at a fixed object: A P = O_j S_j P
     object_, probe, batch = case
-    lit = kernels.illuminate(object_, probe, batch)
+    lit = kernels.illuminate(Model(object_, probe), batch)
     waves, sums = noise(rng, 5, 2, SIZE, SIZE), sums_for(object_, probe)
-    kernels.add_probe(sums, lit, waves)
+    kernels.add_probe(sums, lit, lit.patches.conj() * waves)
     same_product(np.vdot(waves, lit.probes * lit.patches), np.vdot(sums.probe_step(), probe))
 
 
@@ -250,8 +251,8 @@ def test_overlap_passes_measure_the_misfit_of_the_waves(rng, case):
     waves = noise(rng, 5, 2, SIZE, SIZE)
     probes, product, patches = plain_waves(object_, probe, batch)
     by_object, by_probe = sums_for(object_, probe), sums_for(object_, probe)
-    kernels.overlap_object_pass(object_, probe, batch, waves, by_object)
-    kernels.overlap_probe_pass(object_, probe, batch, waves, by_probe)
+    kernels.overlap_object_pass(Model(object_, probe), batch, waves, by_object)
+    kernels.overlap_probe_pass(Model(object_, probe), batch, waves, by_probe)
     numerator, other = np.zeros_like(object_), np.zeros_like(probe)
     for j, (y, x) in enumerate(batch.corners):
         misfit = waves[j] - product[j]
@@ -264,7 +265,7 @@ def test_overlap_passes_measure_the_misfit_of_the_waves(rng, case):
 def test_residual_pass_gives_intensity_illumination_and_residuals(case):
     object_, probe, batch = case
     sums = sums_for(object_, probe)
-    intensity = kernels.residual_pass(object_, probe, batch, sums)
+    intensity = kernels.residual_pass(Model(object_, probe), batch, sums)
     w, expected = fourier_matrix(SIZE), plain_pass(*case, physics.amplitude_step)
     plain = (np.abs(w @ plain_waves(object_, probe, batch)[1] @ w) ** 2).sum(axis=1)
     assert relative(intensity, plain) < tol.PASS_C128

@@ -47,7 +47,12 @@ def problem(rng):
 
 @pytest.fixture
 def state():
-    return State(np.zeros((3, 3), complex), np.zeros((1, 2, 2), complex), np.zeros((3, 2)), np.random.default_rng(0))
+    return State(
+        object_=np.zeros((3, 3), complex),
+        probe=np.zeros((1, 2, 2), complex),
+        positions_px=np.zeros((3, 2)),
+        rng=np.random.default_rng(0),
+    )
 
 
 @pytest.fixture
@@ -230,7 +235,7 @@ def test_a_converged_stage_hands_over_to_the_next(problem, state):
 def test_a_resumed_run_settles_when_the_uninterrupted_one_would(problem, state):
     stages = [Stage("a", Scripted([1.0, 0.5, 0.3, 0.2]), 99)]
     straight = Loop(problem, stages)
-    straight.run(State(state.object_.copy(), state.probe.copy(), state.positions_px, state.rng))
+    straight.run(replace(state, object_=state.object_.copy(), probe=state.probe.copy()))
     first = Loop(problem, [replace(stages[0], iterations=9)])
     first.run(state)
     second = Loop(problem, stages, records=list(first.records))

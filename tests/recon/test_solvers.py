@@ -47,7 +47,7 @@ def run(problem, state, name, passes, **settings):
 
 def everything(problem, state):
     """All frames as one batch."""
-    return problem.batch(np.arange(problem.n_frames), state.positions_px)
+    return state.batch(problem, np.arange(problem.n_frames))
 
 
 # --- against the publications ----------------------------------------------------------------------------
@@ -246,8 +246,8 @@ def test_noise_free_scans_are_solved_to_a_per_cent(simulated, name, settings, pa
 
 
 def _lit(problem, state):
-    sums = PassSums.like(state.object_, state.probe)
-    residual_pass(state.object_, state.probe, everything(problem, state), sums)
+    sums = PassSums.like(state)
+    residual_pass(state, everything(problem, state), sums)
     return well_lit(sums.illumination)
 
 

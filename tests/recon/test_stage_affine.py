@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from recon import backend
+from recon.frames import Model
 from recon.kernels import PassSums, residual_pass
 from recon.problem import make_problem
 from recon.stage_affine import fit_affine, position_slopes
@@ -27,10 +28,10 @@ def test_slopes_are_differences_of_the_misfit(rng):
 
     def misfit(positions_px):
         batch = problem.batch(every, positions_px)
-        expected = residual_pass(object_, probe, batch, PassSums.like(object_, probe))
+        expected = residual_pass(Model(object_, probe), batch, PassSums.like(Model(object_, probe)))
         return 0.5 * ((np.sqrt(batch.counts) - np.sqrt(expected)) ** 2).sum(axis=(1, 2))
 
-    found = position_slopes(object_, probe, problem.batch(every, problem.positions_px), problem.dark)
+    found = position_slopes(Model(object_, probe), problem.batch(every, problem.positions_px), problem.dark)
     for axis in (0, 1):
         step = 1e-4 * np.eye(2)[axis]
         expected = (misfit(problem.positions_px + step) - misfit(problem.positions_px - step)) / 2e-4
