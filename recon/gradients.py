@@ -38,16 +38,16 @@ class GradientSums(PassSums):
     """
 
     loss: Array = None  # () float64
-    position: Array | None = None  # (J, 2) float64 [1/px]
-    position_weight: Array | None = None  # (J, 2, 2) float64 [1/px²]
-    background: Array | None = None  # (N, N)
-    background_weight: Array | None = None
-    intensity: Array | None = None  # (J,) float64, by the logarithm of a frame's intensity
-    intensity_weight: Array | None = None
-    variation: Array | None = None  # (K, N, N) in Fourier space
-    coefficients: Array | None = None  # (J, K) complex128
-    depth: Array | None = None  # (S - 1,) float64 [1/m]
-    depth_weight: Array | None = None
+    position: Array = None  # (J, 2) float64 [1/px]
+    position_weight: Array = None  # (J, 2, 2) float64 [1/px²]
+    background: Array = None  # (N, N)
+    background_weight: Array = None
+    intensity: Array = None  # (J,) float64, by the logarithm of a frame's intensity
+    intensity_weight: Array = None
+    variation: Array = None  # (K, N, N) in Fourier space
+    coefficients: Array = None  # (J, K) complex128
+    depth: Array = None  # (S - 1,) float64 [1/m]
+    depth_weight: Array = None
 
     @classmethod
     def wanting(cls, model: Model, n_frames: int, extras: Iterable[str] = ()) -> GradientSums:

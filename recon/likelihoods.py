@@ -125,7 +125,7 @@ def make_likelihood(name: str, read_noise: float = 0.0) -> Likelihood:
     InputError
         For an unknown name.
     """
-    variance = read_noise**2
+    variance = float(read_noise) ** 2  # a NumPy number would turn single precision into double
     if name == "poisson":
         return Poisson(variance)
     if name == "gaussian":

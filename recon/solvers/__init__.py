@@ -8,10 +8,11 @@ from typing import Any
 from recon.recipe_sections import STAGE_KEYS, nearest
 from recon.solvers.base import Solver
 from recon.solvers.difference_map import DifferenceMap
+from recon.solvers.maximum_likelihood import MaximumLikelihood
 from recon.solvers.pie import EPIE, RPIE
 from scans.errors import InputError
 
-SOLVERS: dict[str, type[Any]] = {"epie": EPIE, "rpie": RPIE, "difference_map": DifferenceMap}
+SOLVERS: dict[str, type[Any]] = {"epie": EPIE, "rpie": RPIE, "difference_map": DifferenceMap, "maximum_likelihood": MaximumLikelihood}
 
 __all__ = ["SOLVERS", "Solver", "make_solver"]
 

@@ -1,0 +1,178 @@
+"""Maximum likelihood by a preconditioned quasi-Newton method: all unknowns together, all frames at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from recon.backend import Array, to_host
+from recon.blocks import Blocks, combine, dot, quasi_newton, store, stored
+from recon.frames import Batch
+from recon.gradients import GradientSums, gradient_pass
+from recon.kernels import PassSums
+from recon.likelihoods import Likelihood, make_likelihood
+from recon.preconditioner import Preconditioner
+from recon.problem import Problem
+from recon.shares import Shares, share_count
+from recon.solvers.base import check_range
+from recon.state import ON_HOST, State
+from recon.unknowns import descent_of, set_values, unknowns, values
+
+# A step is taken when the loss falls by this share of what its slope promises (Armijo), or changes by rounding.
+_SUFFICIENT, _ROUNDING = 1e-4, 1e-7
+# Shares of a refused step that are tried next; after so many refusals in a row what was learnt is dropped.
+_SHORTER, _REFUSALS = (0.1, 0.5), 4
+
+
+@dataclass(frozen=True)
+class MaximumLikelihood:
+    """Maximum likelihood by limited-memory quasi-Newton steps (L-BFGS) in all unknowns together.
+
+    Thibault & Guizar-Sicairos, New J. Phys. 14 (2012) 063004, doi:10.1088/1367-2630/14/6/063004, for the
+    likelihoods; Nocedal & Wright, Numerical Optimization, chapter 7, for the method (both from memory). The
+    first guess of the inverse Hessian is diagonal: the light that falls on each object pixel, the object
+    that each probe pixel meets. One step a pass; a step that does not lower the loss is shortened in the next pass.
+
+    Parameters
+    ----------
+    likelihood
+        "poisson", "anscombe", "amplitude" or "gaussian".
+    refine
+        What is refined beside object and probe, in words parted by blanks: "positions", "background",
+        "intensity", "variation", "depths".
+    memory
+        Steps that the inverse Hessian is made of.
+    floor
+        Share of the brightest light that is added to the light of every object pixel, in steps only.
+    hold_probe
+        True leaves the probe as it is.
+    batch
+        Frames worked on together; does not change the result but for rounding.
+    """
+
+    likelihood: str = "poisson"
+    refine: str = ""
+    memory: int = 8
+    floor: float = 0.02
+    hold_probe: bool = False
+    batch: int = 16
+
+    def __post_init__(self) -> None:
+        check_range(self, memory=(1, 100), floor=(1e-6, 1), batch=(1, 100_000))
+        make_likelihood(self.likelihood)
+        unknowns(self.refine)
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """Fields of the state that are refined."""
+        return ("object_", *(() if self.hold_probe else ("probe",)), *unknowns(self.refine))
+
+    def prepare(self, problem: Problem, state: State) -> None:
+        """Make nothing: the first pass has no memory."""
+        return
+
+    def memory_bytes(self, problem: Problem, n_modes: int) -> int:
+        """About eight complex arrays of a batch, the sums of each share, and pairs of steps [bytes]."""
+        frame, object_ = n_modes * problem.size**2, np.prod(problem.object_shape)
+        sums = 2 * share_count(problem.device, self.batch) + 2 * self.memory + 6
+        return int(problem.complex_dtype.itemsize * (8 * self.batch * frame + sums * (object_ + frame)))
+
+    def step(self, problem: Problem, state: State) -> Array:
+        """Measure loss and slopes at the state, and move on along the next direction, or back from a bad step."""
+        shares, loss = self._measure(problem, state)
+        if self._refused(state, loss):
+            self._shorten(state, loss)
+            return shares.residuals()
+        sums = shares.parts[0]
+        here, descent = values(state, self.names), descent_of(sums, state, self.names)
+        self._learn(state, here, descent)
+        scaled = Preconditioner(sums, state, problem, self.floor)
+        pairs = [(stored(state.memory, f"step{k}/"), stored(state.memory, f"rise{k}/")) for k in self._pairs(state)]
+        direction = scaled.without_gauge(quasi_newton(descent, pairs, scaled))
+        slope = dot(descent, direction)
+        if not slope > 0:  # the curvatures learnt no longer fit
+            self._forget(state)
+            direction = scaled.without_gauge(scaled(descent))
+            slope = dot(descent, direction)
+        length = scaled.longest(direction)
+        store(state.memory, "from/", here)
+        store(state.memory, "descent/", descent)
+        store(state.memory, "direction/", direction)
+        self._numbers(state, loss, slope, length, 0)
+        set_values(state, combine(here, length, direction))
+        return shares.residuals()
+
+    def finish(self, problem: Problem, state: State) -> None:
+        """Go back to the last measured state if the step after it, which no pass has measured, is worse."""
+        if "numbers" in state.memory and self._refused(state, self._measure(problem, state)[1]):
+            set_values(state, self._host(stored(state.memory, "from/")))
+
+    def _measure(self, problem: Problem, state: State) -> tuple[Shares, float]:
+        extras = [name for name in self.names if name not in ("object_", "probe")]
+        n_shares = share_count(problem.device, self.batch)
+        shares = Shares([GradientSums.wanting(state, problem.n_frames, extras) for _ in range(n_shares)])
+        likelihood: Likelihood = make_likelihood(self.likelihood, problem.read_noise)
+
+        def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
+            assert isinstance(sums, GradientSums)
+            gradient_pass(state, batch, likelihood, sums)
+
+        for start in range(0, problem.n_frames, self.batch):
+            index = np.arange(start, min(start + self.batch, problem.n_frames))
+            shares.run(task, state.batch(problem, index))
+        return shares, float(to_host(shares.updates().loss))
+
+    def _refused(self, state: State, loss: float) -> bool:
+        if "numbers" not in state.memory:
+            return False
+        before, slope, length, _ = to_host(state.memory["numbers"])
+        return not loss <= before - _SUFFICIENT * length * slope + _ROUNDING * abs(before)
+
+    def _shorten(self, state: State, loss: float) -> None:
+        """Try a shorter step from the same place: the minimum of the parabola through what is known."""
+        before, slope, length, refusals = to_host(state.memory["numbers"])
+        rise = loss - before + length * slope
+        share = length * slope / (2 * rise) if np.isfinite(rise) and rise > 0 else 0.0
+        length *= float(np.clip(share, *_SHORTER))
+        here, direction = (self._host(stored(state.memory, p)) for p in ("from/", "direction/"))
+        if refusals + 1 >= _REFUSALS:
+            self._forget(state)
+        self._numbers(state, before, slope, length, refusals + 1)
+        set_values(state, combine(here, length, direction))
+
+    def _learn(self, state: State, here: Blocks, descent: Blocks) -> None:
+        """Add the step that led here and the rise of the gradient along it to the memory."""
+        if "numbers" not in state.memory:
+            return
+        step = combine(here, -1.0, self._host(stored(state.memory, "from/")))
+        rise = combine(self._host(stored(state.memory, "descent/")), -1.0, descent)
+        if not dot(step, rise) > 1e-10 * np.sqrt(dot(step, step) * dot(rise, rise)):
+            return
+        for k in reversed(self._pairs(state)):  # the newest is number 0, and moves up
+            for word in ("step", "rise"):
+                blocks = stored(state.memory, f"{word}{k}/")
+                store(state.memory, f"{word}{k}/", {})
+                if k + 1 < self.memory:
+                    store(state.memory, f"{word}{k + 1}/", blocks)
+        store(state.memory, "step0/", step)
+        store(state.memory, "rise0/", rise)
+
+    def _pairs(self, state: State) -> list[int]:
+        """Numbers of the pairs, oldest first in use."""
+        return [k for k in range(self.memory) if f"step{k}/object_" in state.memory]
+
+    def _forget(self, state: State) -> None:
+        for k in self._pairs(state):
+            store(state.memory, f"step{k}/", {})
+            store(state.memory, f"rise{k}/", {})
+
+    @staticmethod
+    def _numbers(state: State, *numbers: float) -> None:
+        state.memory["numbers"] = np.array(numbers)
+
+    @staticmethod
+    def _host(blocks: Blocks) -> Blocks:
+        """Bring blocks of the host back there, whatever a checkpoint made of them."""
+        return {name: to_host(one) if name in ON_HOST else one for name, one in blocks.items()}
