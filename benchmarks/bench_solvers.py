@@ -18,13 +18,22 @@ from recon.state import start_state
 from recon.truth_error import truth_on_grid, well_lit
 
 LEVELS = (0.05, 0.02, 0.01)
-SETTINGS = {"epie": {}, "rpie": {}, "difference_map": {}}
+SETTINGS = {
+    "epie": {},
+    "rpie": {},
+    "momentum_pie": {},
+    "difference_map": {},
+    "raar": {},
+    "relaxed_projections": {},
+    "maximum_likelihood": {},
+}
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--passes", type=int, default=150)
+    parser.add_argument("--solvers", nargs="+", choices=SETTINGS, default=list(SETTINGS))
     args = parser.parse_args()
     device = backend.open_device(args.device)
     scan, truth = scans.build("catalyst", poisson=False)
@@ -34,8 +43,8 @@ def main() -> None:
     probe = scaled_to_power(zone_plate_probe(prepared.geometry, optic, optic.defocus_m), problem.power)
     expected = truth_on_grid(truth, *problem.coordinates_m())
     lit = well_lit(evaluate(problem, start_state(problem, probe, 0)).illumination).astype(float)
-    for name, settings in SETTINGS.items():
-        state, solver = start_state(problem, probe, 0), make_solver(name, settings)
+    for name in args.solvers:
+        state, solver = start_state(problem, probe, 0), make_solver(name, SETTINGS[name])
         solver.prepare(problem, state)
         reached, seconds, error = {}, 0.0, 1.0
         while state.iteration < args.passes and len(reached) < len(LEVELS):

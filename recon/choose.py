@@ -10,15 +10,34 @@ from recon.problem import Problem
 from recon.recipe import Recipe
 from recon.recipe_sections import SolveStage
 from recon.solvers import make_solver
+from recon.solvers.maximum_likelihood import AUTOMATIC
 from scans.errors import InputError
 from scans.prepared import PreparedScan
 
 # Mean counts a pixel at which noise decides the step at dim pixels: α = this / mean counts, within 0.1 to 1.
 # Our own measurement on simulated scans of 1e5 to 1e7 photons a frame: docs/methods.md.
 NOISE_COUNTS = 30.0
-MAIN_PASSES, SETTLE_PASSES = 100, 25
+# Passes of the stages, and of each trial of a model.
+MAIN_PASSES, SETTLE_PASSES, PRIOR_PASSES, TRIAL_PASSES = 80, 40, 30, 15
+HELD_OUT = 0.015
+# Object pixels around the scanned field: room for positions to move, where they may.
+MARGIN_PX, FIXED_MARGIN_PX = 24, 4
 # Probe steps a pass: a batch takes one averaged step, so fewer, larger batches need more passes.
 STEPS_A_PASS, SMALLEST_BATCH = 75, 4
+
+
+def choose_problem(recipe: Recipe, prepared: PreparedScan) -> Recipe:
+    """Return the recipe with the keys set that the problem is made with, and the probe's start."""
+    recipe = _choose_start(recipe, prepared)
+    recipe = _fill(recipe, "run.held_out", HELD_OUT, "the default share")
+    recipe = _fill(recipe, "run.trial_passes", 0 if recipe.solve else TRIAL_PASSES, _trial_reason(recipe))
+    fixed = recipe.positions.refine is False or (recipe.positions.refine is None and not recipe.run.trial_passes)
+    room = "positions stay as they are" if fixed else "room for positions to move"
+    return _fill(recipe, "object.margin_px", FIXED_MARGIN_PX if fixed else MARGIN_PX, room)
+
+
+def _trial_reason(recipe: Recipe) -> str:
+    return "the recipe has its own stages" if recipe.solve else "the default number"
 
 
 def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:
@@ -29,16 +48,44 @@ def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) ->
     InputError
         When a stage names an unknown solver or key, or a given key could have no effect.
     """
-    recipe = _choose_probe(recipe, prepared)
+    recipe = choose_problem(recipe, prepared)
+    recipe = _choose_model(recipe)
     recipe = _settled(recipe, prepared, problem)
-    margin = int(problem.positions_px.min()) - problem.size // 2
-    recipe = _fill(recipe, "object.margin_px", margin, "the default")
     single = problem.complex_dtype.itemsize == 8
     recipe = _fill(recipe, "run.precision", "single" if single else "double", "rounding is far below photon noise")
     recipe = _choose_stages(recipe, prepared, problem)
     for stage in recipe.solve:
         _check_stage(recipe, stage)
     return recipe
+
+
+def _choose_model(recipe: Recipe) -> Recipe:
+    """Set what no trial has decided: the simplest model."""
+    recipe = _fill(recipe, "probe.modes", 1, "one coherent mode; more on request")
+    for path in ("positions.refine", "probe.background", "probe.intensity", "object.refine_slices"):
+        recipe = _fill(recipe, path, False, "only on request")
+    recipe = _fill(recipe, "probe.variation", 0, "only on request")
+    recipe = _fill(recipe, "object.slices", 1, "a thin sample")
+    if (recipe.object.slices or 1) > 1 and recipe.object.slice_distance_m is None:
+        raise InputError(
+            f"{recipe.object.slices} slices without their distance",
+            where="recipe, object.slice_distance_m",
+            expected="the free space between slices, to begin with",
+            fix="Give it, e.g. -s object.slice_distance_m=5e-6.",
+        )
+    return recipe
+
+
+def refined_words(recipe: Recipe) -> str:
+    """Return what the recipe's tables say is refined beside object and probe, as `recon.unknowns.WORDS`."""
+    wanted = {
+        "positions": recipe.positions.refine,
+        "background": recipe.probe.background,
+        "intensity": recipe.probe.intensity,
+        "variation": recipe.probe.variation,
+        "depths": recipe.object.refine_slices and (recipe.object.slices or 1) > 1,
+    }
+    return " ".join(word for word, on in wanted.items() if on)
 
 
 SETTLED = {
@@ -63,7 +110,7 @@ def _settled(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe
 def _check_stage(recipe: Recipe, stage: SolveStage) -> None:
     """Let wrong names and values end the run before its first pass."""
     try:
-        make_solver(stage.solver or "", stage.settings)
+        make_solver(stage.solver or "", stage.settings, stage.refine or "")
     except InputError as exc:
         names, fix = [one.name for one in recipe.solve], exc.fix
         if len(names) > 1:
@@ -87,9 +134,8 @@ def _fill(recipe: Recipe, path: str, value: Any, reason: str) -> Recipe:
     return recipe if recipe.get(path) is not None else recipe.choose(path, value, reason)
 
 
-def _choose_probe(recipe: Recipe, prepared: PreparedScan) -> Recipe:
+def _choose_start(recipe: Recipe, prepared: PreparedScan) -> Recipe:
     optic = prepared.scan.zone_plate
-    recipe = _fill(recipe, "probe.modes", 1, "one coherent mode; more on request")
     known = optic is not None and (optic.defocus_m is not None or recipe.probe.defocus_m is not None)
     if known:
         recipe = _fill(recipe, "probe.start", "zone_plate", "the scan file describes the zone plate and its defocus")
@@ -108,31 +154,39 @@ def _choose_probe(recipe: Recipe, prepared: PreparedScan) -> Recipe:
     return recipe
 
 
-def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:
-    mean = float(problem.counts.sum(dtype="float64")) / problem.n_measured
+def steps_for(prepared: PreparedScan, problem: Problem) -> dict[str, tuple[Any, str]]:
+    """Return settings of `rpie` for these frames, each with its reason."""
+    mean = float(problem.counts.sum(dtype="float64")) / (problem.n_measured + problem.n_held)
     alpha = round(min(1.0, max(0.1, NOISE_COUNTS / max(mean, 1e-9))), 2)
     noise = f"for {mean:.3g} {prepared.unit}s a pixel on average"
     batch = max(SMALLEST_BATCH, round(problem.n_frames / STEPS_A_PASS))
+    about = f"about {STEPS_A_PASS} steps a pass over {problem.n_frames} frames"
+    return {"alpha": (alpha, noise), "beta": (max(alpha, 0.5), noise), "batch": (batch, about)}
+
+
+def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:
     own = not recipe.solve
     if own:
-        stages = SolveStage("main", "rpie"), SolveStage("settle", "epie")
-        recipe = recipe.choose("solve", stages, "fast steps first, then small ones that average the noise")
+        stages = [SolveStage("main", "rpie"), SolveStage("settle", "maximum_likelihood")]
+        stages += [SolveStage("prior", "maximum_likelihood")] if problem.n_held else []
+        reason = "fast steps first, then the likelihood of the counts, then a prior as strong as the data ask for"
+        recipe = recipe.choose("solve", tuple(stages), reason)
+    passes = {"settle": SETTLE_PASSES, "prior": PRIOR_PASSES} if own else {}
     for stage in recipe.solve:
+        solver = stage.solver or "rpie"
         choices: dict[str, tuple[Any, str]] = {
             "solver": ("rpie", "the default solver"),
-            "iterations": (MAIN_PASSES, "the default number of passes"),
+            "iterations": (passes.get(stage.name, MAIN_PASSES), "the default number of passes"),
+            "refine": (refined_words(recipe), "as probe, object and positions say"),
         }
-        if (stage.solver or "rpie") == "rpie":
-            choices["alpha"] = alpha, noise
-            choices["beta"] = max(alpha, 0.5), noise
-        if (stage.solver or "rpie") in ("rpie", "epie"):
-            choices["batch"] = batch, f"about {STEPS_A_PASS} steps a pass over {problem.n_frames} frames"
-        if own and stage.name == "settle":
-            choices["iterations"] = SETTLE_PASSES, "enough to average the noise of single frames"
-            if stage.solver == "epie":
-                choices |= dict.fromkeys(("object_step", "probe_step"), (0.3, "small steps average the noise"))
-                choices["hold_probe"] = 0, "the probe is known by now"
-                choices["batch"] = 4 * batch, "more frames a step average more noise"
-        for key, (value, reason) in choices.items():
-            recipe = _fill(recipe, f"solve.{stage.name}.{key}", value, reason)
+        steps = steps_for(prepared, problem)
+        if solver == "rpie":
+            choices |= steps
+        if solver == "epie":
+            choices["batch"] = steps["batch"]
+        if own and stage.name == "prior" and solver == "maximum_likelihood":
+            choices["prior"] = "gradient", "smooth where the counts say nothing"
+            choices["strength"] = AUTOMATIC, "by the held-out pixels"
+        for key, (value, why) in choices.items():
+            recipe = _fill(recipe, f"solve.{stage.name}.{key}", value, why)
     return recipe

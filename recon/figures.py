@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -41,6 +42,7 @@ from recon.figure_panels import (
     plot_axes,
     probe_panel,
     size_text,
+    typical_step_m,
 )
 from recon.figure_parts import (
     DPI,
@@ -57,11 +59,12 @@ from recon.figure_parts import (
     house_style,
     image,
     remark_lines,
+    round_length,
     thinned,
 )
 from recon.figure_scans import simulate_figure
 from recon.registration import remove_ramp
-from recon.result import Result
+from recon.result import Result, flattened
 from recon.ring_correlation import RingCorrelation
 from recon.ring_curve import Crossing
 from scans.files import replacing
@@ -100,7 +103,8 @@ def result_figure(result: Result) -> Figure:
     """
     with house_style():
         remarks = remark_lines(result.findings, WIDTH)
-        page = Page(WIDTH, HEADER + 3.75 + 3.0 + 0.3 + LINE * len(remarks))
+        below = HEADER + 3.75 * (1 if result.slices is None else 2)
+        page = Page(WIDTH, below + 3.0 + 0.3 + LINE * len(remarks))
         covered, trusted = covered_pixels(result.coverage, np.isfinite(result.transmission))
         place = edges(result.y_m * MICRO, result.x_m * MICRO)
         window = covered_window(covered, place, result.positions_refined_m)
@@ -109,16 +113,18 @@ def result_figure(result: Result) -> Figure:
         shown: dict[str, Any] = {"masks": (covered, trusted), "place": place, "window": window}
         object_panels(page, (left, middle), result.phase, result.amplitude, **shown)
         probe_panel(page, right, result.probe, pixel_m=result.pixel_m, share=result.occupancy)
-        left, middle, right = Box(EDGE, HEADER + 3.75, WIDTH - 2 * EDGE, 3.0).columns(3)
+        if result.slices is not None:
+            _slices(page, Box(EDGE, HEADER + 3.75, WIDTH - 2 * EDGE, 3.6), result, **shown)
+        left, middle, right = Box(EDGE, below, WIDTH - 2 * EDGE, 3.0).columns(3)
         _coverage(page, left, result, place, window)
         h = result.history
         passes: dict[str, Any] = {"iteration": h.iteration, "stage": h.stage}
         history_panel(page, middle, "R factor", {"R factor": h.r_factor}, **passes)
-        curves = {"all measured pixels": h.deviance}
+        curves = {"fitted pixels": h.deviance}
         if h.held_out is not None:
             curves["held-out pixels"] = h.held_out
         history_panel(page, right, "Poisson deviance per pixel", curves, **passes)
-        draw_remarks(page, HEADER + 3.75 + 3.0 + 0.15, remarks)
+        draw_remarks(page, below + 3.0 + 0.15, remarks)
         return page.figure
 
 
@@ -136,7 +142,9 @@ def _result_header(page: Page, result: Result, window: Window) -> None:
     run = [f"{len(result.probe)} probe mode{'s' if len(result.probe) > 1 else ''}"]
     if len(history):
         run.append(f"{history.iteration[-1]} passes in {history.seconds[-1]:.3g} s")
-        run.append(f"R factor {history.r_factor[-1]:.3g}, deviance {history.deviance[-1]:.3g} per pixel")
+        run.append(f"R factor {history.r_factor[-1]:.3g}, {history.deviance_text} per pixel")
+    if result.prior is not None:
+        run.append(f"prior: {result.prior}")
     run.append(f"stopped: {result.stop_reason.value}" if result.stop_reason else f"status: {result.status}")
     badge = result.verdict.capitalize(), LEVEL_COLOURS[_BADGES[result.verdict]]
     header(page, title, [" · ".join(facts), " · ".join(run)], badge)
@@ -150,11 +158,42 @@ def _coverage(page: Page, box: Box, result: Result, place: Window, window: Windo
     axes = image(page, box, light, place, title="Coverage and positions", scale=scale, window=window)
     measured, refined = result.positions_measured_m * MICRO, result.positions_refined_m * MICRO
     size = min(10.0, max(1.0, 3000 / len(refined)))
-    moved = not np.allclose(measured, refined, rtol=0, atol=0.02 * MICRO * min(result.pixel_m))
-    if moved:
-        axes.scatter(measured[:, 1], measured[:, 0], s=size, color=ORANGE, edgecolors="white", lw=0.3)
     axes.scatter(refined[:, 1], refined[:, 0], s=size, color=INK, edgecolors="white", lw=0.3)
-    notes_below(axes, [("• measured", ORANGE), ("• refined", INK)] if moved else [("• position", INK)])
+    if np.allclose(measured, refined, rtol=0, atol=0.02 * MICRO * min(result.pixel_m)):
+        notes_below(axes, [("• position", INK)])
+        return
+    times = _magnification(result)
+    _arrows(axes, refined, (refined - measured) * times)
+    enlarged = f", {times:g} times enlarged" if times > 1 else ""
+    notes_below(axes, [(f"→ refinement{enlarged}", VERMILION), ("• refined", INK)])
+
+
+def _magnification(result: Result) -> float:
+    """Return the round number of times that most moves may be enlarged without reaching the next position."""
+    room = 0.5 * typical_step_m(result.positions_refined_m, 10 * min(result.pixel_m))
+    return max(1.0, round_length(room / result.position_move_m))
+
+
+def _arrows(axes: Axes, ends: NDArray[np.float64], moves: NDArray[np.float64]) -> None:
+    """Draw arrows ``(J, 2)`` in data units that end at the refined positions."""
+    (y, x), (v, u) = (ends - moves).T, moves.T
+    style: dict[str, Any] = {"angles": "xy", "scale_units": "xy", "scale": 1, "units": "inches", "minlength": 0}
+    axes.quiver(x, y, u, v, color=VERMILION, width=0.011, headwidth=4, headlength=4, headaxislength=4, **style)
+
+
+def _slices(page: Page, box: Box, result: Result, *, masks: Any, place: Window, window: Window) -> None:
+    """Phase of the first and the last slices, as many as there is room for, on scales of their own."""
+    assert result.slices is not None
+    assert result.slice_positions_m is not None
+    n = len(result.slices)
+    chosen = sorted({0, 1, n - 1} & set(range(n)))
+    covered, trusted = masks
+    for cell, k in zip(box.columns(3), chosen, strict=False):
+        phase = np.angle(flattened(result.slices[k], result.coverage)[0])
+        inside, (phase, shown, trust) = thinned(place, phase, covered, trusted)
+        phase, scale = phase_scale(phase, trust)
+        title = f"Phase of slice {k + 1} of {n}, at {result.slice_positions_m[k] * MICRO:.4g} µm"
+        image(page, cell, np.where(shown, phase, np.nan), inside, title=title, scale=scale, window=window)
 
 
 # --- resolution ---------------------------------------------------------------------------------------------

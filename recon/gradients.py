@@ -25,6 +25,9 @@ from recon.kernels import (
     probe_spectra,
 )
 from recon.likelihoods import Likelihood
+from recon.problem import Problem
+from recon.shares import Shares, share_count
+from recon.state import State
 
 # Unknowns beside object and probe whose derivatives can be asked for.
 EXTRAS = ("positions_px", "background", "intensity", "variation", "coefficients", "depths_m")
@@ -67,6 +70,27 @@ class GradientSums(PassSums):
         if "depths_m" in wanted and model.depths_m is not None:
             sums.depth, sums.depth_weight = (xp.zeros(len(model.depths_m)) for _ in range(2))
         return sums
+
+
+def measure(
+    problem: Problem, state: State, likelihood: Likelihood, extras: Iterable[str] = (), batch: int = 16
+) -> GradientSums:
+    """Return loss and derivatives over all frames that take part, `batch` at a time, over the cores."""
+    shares = Shares(
+        [GradientSums.wanting(state, problem.n_frames, extras) for _ in range(share_count(problem.device, batch))]
+    )
+
+    def task(frames: Batch, memory: Array | None, sums: PassSums) -> None:
+        assert isinstance(sums, GradientSums)
+        gradient_pass(state, frames, likelihood, sums)
+
+    active = state.active(problem.n_frames)
+    for start in range(0, len(active), batch):
+        shares.run(task, state.batch(problem, active[start : start + batch]))
+    sums = shares.updates()
+    assert isinstance(sums, GradientSums)
+    sums.residuals = shares.residuals()
+    return sums
 
 
 def gradient_pass(model: Model, batch: Batch, likelihood: Likelihood, sums: GradientSums) -> None:

@@ -215,6 +215,39 @@ def add_probe(sums: PassSums, lit: Lit, waves: Array) -> Array:
     return spectra
 
 
+@dataclass(frozen=True)
+class WaveRule:
+    """How a solver's remembered exit waves ψ move: sums of the model's ``P O``, of ψ and of the data term's d.
+
+    Parameters
+    ----------
+    acts_on
+        Shares of ``P O`` and ψ in the waves that the data term acts on.
+    fitted
+        Shares of ``P O``, ψ and d in the waves that object and probe are fitted to next.
+    kept
+        The same shares in the new ψ; None where these are the fitted waves.
+    """
+
+    acts_on: tuple[float, float]
+    fitted: tuple[float, float, float]
+    kept: tuple[float, float, float] | None = None
+
+    def move(self, memory: Array, waves: Array, d: Array) -> Array:
+        """Write the new waves into `memory`, as `frame_pass` has it; returns the fitted ones minus ``P O``."""
+        n_waves = waves.shape[1]
+        psi = memory[:, -n_waves:]
+        misfit = _mixed((self.fitted[0] - 1, *self.fitted[1:]), (waves, psi, d))
+        if self.kept is not None:
+            psi[...] = _mixed(self.kept, (waves, psi, d))
+        memory[:, :n_waves] = waves + misfit
+        return misfit
+
+
+# The data term acts on 2 P O - ψ, and ψ becomes P O + d: the difference map.
+REFLECTION = WaveRule(acts_on=(2, -1), fitted=(1, 0, 1))
+
+
 def frame_pass(
     model: Model,
     batch: Batch,
@@ -222,6 +255,7 @@ def frame_pass(
     sums: PassSums,
     *,
     memory: Array | None = None,
+    rule: WaveRule = REFLECTION,
     with_probe: bool = True,
 ) -> None:
     """Take one batch from gather to numerators and residuals, adding into `sums`.
@@ -233,28 +267,29 @@ def frame_pass(
     step
         Data term: `amplitude_step`, `poisson_step` or one of the same form.
     memory
-        ``(B, Q, N, N)`` exit waves ψ remembered by a solver that keeps them (difference map). The data
-        term then acts on the reflection ``2 P O - ψ`` and ψ becomes ``P O + d``; the numerators are those
-        of d all the same, so ``O + Σ P* d / Σ |P|²`` is the object that fits the new ψ best.
+        ``(B, Q, N, N)`` exit waves ψ remembered by a solver that keeps them, moved in place; ``(B, 2 Q, N, N)``
+        where the rule parts the waves to fit, which are the first Q, from ψ, the last Q. The numerators are those
+        of the new waves to fit χ less ``P O``, so that ``O + Σ P* (χ - P O) / Σ |P|²`` is the object that fits
+        them best.
+    rule
+        What of ``P O`` and ψ the data term acts on, and what becomes of ψ.
     with_probe
         False leaves the probe's sums alone (saves one transform a frame).
     """
     lit = illuminate(model, batch)
     waves = lit.exit_waves()
-    if memory is None:
-        field = fft2(waves)
-        expected = expected_counts(model, batch, field)
-        add_residuals(sums, expected, batch)
-    else:
-        field = fft2(waves.copy())
-        add_residuals(sums, expected_counts(model, batch, field), batch)
-        field *= 2
-        field -= fft2(memory.copy())
+    field = fft2(waves if memory is None else waves.copy())
+    expected = expected_counts(model, batch, field)
+    add_residuals(sums, expected, batch)
+    if memory is not None and rule.acts_on != (1, 0):
+        of_model, of_memory = rule.acts_on
+        field *= of_model
+        field += fft2(of_memory * memory[:, -waves.shape[1] :])
         expected = expected_counts(model, batch, field)
     field *= batch.without_held(step(expected, batch.counts, batch.mask))[:, None]
     d = ifft2(field)
     if memory is not None:
-        memory[...] = waves + d
+        d = rule.move(memory, waves, d)
     at_probe = add_object(sums, lit, batch, d)
     if with_probe:
         add_probe(sums, lit, at_probe)
@@ -312,6 +347,15 @@ def add_residuals(sums: PassSums, expected: Array, batch: Batch) -> None:
 def _intensity(field: Array) -> Array:
     """Squared modulus summed over modes, ``(B, N, N)`` of ``(B, M, N, N)``."""
     return (field.real**2 + field.imag**2).sum(axis=1)
+
+
+def _mixed(shares: tuple[float, ...], arrays: tuple[Array, ...]) -> Array:
+    """Sum of the arrays by their shares; one array with the share 1 is returned as it is."""
+    terms = [array if share == 1 else share * array for share, array in zip(shares, arrays, strict=True) if share]
+    total = terms[0]
+    for term in terms[1:]:
+        total = total + term
+    return total
 
 
 def _overlap(waves: Array, other: Array) -> Array:

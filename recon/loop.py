@@ -147,6 +147,12 @@ class Loop:
         stage.solver.prepare(self.problem, state)
         best = _Best(state.keep())
         first = max(0, len(self.records) - state.stage_pass)  # a resumed stage settles as if never stopped
+        reason = self._passes(stage, state, stop, best, first)
+        if reason not in (StopReason.DIVERGED, StopReason.NON_FINITE):
+            stage.solver.finish(self.problem, state)
+        return reason
+
+    def _passes(self, stage: Stage, state: State, stop: StopSignal, best: _Best, first: int) -> StopReason:
         while state.stage_pass < stage.iterations:
             before = state.keep()
             record = self._one_pass(stage, state)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.backend import Array, array_module, to_host
+from recon.backend import array_module, to_host
 from recon.blocks import Blocks
 from recon.gradients import GradientSums
 from recon.problem import Problem
@@ -13,6 +13,8 @@ from recon.state import State
 
 # Largest step of any position [pixels].
 LONGEST_PX = 0.5
+# Modes of a smaller share of the power step as if they had this.
+FAINTEST = 0.03
 
 
 class Preconditioner:
@@ -27,19 +29,16 @@ class Preconditioner:
         Of a pass at `state`.
     floor
         Share of the largest weight added to the weights of object and probe.
-    prior_weight
-        Curvature that a prior adds, as the object; or None.
     """
 
-    def __init__(
-        self, sums: GradientSums, state: State, problem: Problem, floor: float, prior_weight: Array | None = None
-    ) -> None:
+    def __init__(self, sums: GradientSums, state: State, problem: Problem, floor: float) -> None:
         light = sums.illumination
         self.weights: Blocks = {"object_": 4 * (light + floor * light.max())}
-        if prior_weight is not None:
-            self.weights["object_"] = self.weights["object_"] + 2 * prior_weight
         met = sums.probe_weight
-        self.weights["probe"] = 4 * (met + 0.02 * met.max())
+        # the expected curvature by a mode goes with its share of the light
+        power = (abs(state.probe) ** 2).sum(axis=(1, 2))
+        share = array_module(met).maximum(power / power.sum(), FAINTEST)[:, None, None]
+        self.weights["probe"] = 4 * (met + 0.02 * met.max()) * share
         if sums.background is not None:
             xp = array_module(sums.background)
             self.weights["background"] = xp.maximum(sums.background_weight, 1e-3 * sums.background_weight.max())
@@ -50,12 +49,11 @@ class Preconditioner:
         if sums.variation is not None:
             share = (np.abs(state.coefficients) ** 2).sum(axis=0) / problem.n_frames
             xp = array_module(state.variation)
-            self.weights["variation"] = self.weights["probe"] * xp.asarray(share.astype(met.dtype))[:, None, None]
+            self.weights["variation"] = self.weights["probe"][:1] * xp.asarray(share.astype(met.dtype))[:, None, None]
         if sums.coefficients is not None:
             power = to_host((abs(state.variation) ** 2).sum(axis=(1, 2)))
             self.weights["coefficients"] = 4 * power * float(met.mean()) / problem.n_frames
         self.position_weight = None if sums.position is None else to_host(sums.position_weight)
-        self.measured_px = problem.positions_px
 
     def __call__(self, blocks: Blocks) -> Blocks:
         """Return the guess times a vector."""
@@ -65,15 +63,11 @@ class Preconditioner:
         }
 
     def _positions(self, forces: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Gauss-Newton steps of single positions, and of all by one affine map: that one converges slowest."""
+        """Gauss-Newton steps of single positions."""
         weight = self.position_weight
         assert weight is not None
         level = np.trace(weight, axis1=1, axis2=2).mean() / 2
-        each = np.linalg.solve(weight + 0.1 * level * np.eye(2), forces[:, :, None])[:, :, 0]
-        ways = affine_ways(self.measured_px)
-        stiffness = np.einsum("jap,jab,jbq->pq", ways, weight, ways)
-        pull = np.einsum("jap,ja->p", ways, forces)
-        return each + ways @ np.linalg.lstsq(stiffness, pull, rcond=1e-9)[0]
+        return np.linalg.solve(weight + 0.1 * level * np.eye(2), forces[:, :, None])[:, :, 0]
 
     def without_gauge(self, direction: Blocks) -> Blocks:
         """Take out what no frame can tell: a move of all positions, a factor of all intensities."""
@@ -87,13 +81,3 @@ class Preconditioner:
         moves = direction.get("positions_px")
         farthest = 0.0 if moves is None else float(np.abs(moves).max())
         return 1.0 if farthest <= LONGEST_PX else LONGEST_PX / farthest
-
-
-def affine_ways(positions_px: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how positions ``(J, 2)`` move with each element of a matrix about their middle: ``(J, 2, 4)``, unit norm."""
-    away = positions_px - positions_px.mean(axis=0)
-    ways = np.zeros((len(away), 2, 4))
-    for row in (0, 1):
-        for column in (0, 1):
-            ways[:, row, 2 * row + column] = away[:, column]
-    return ways / np.sqrt((ways**2).sum(axis=(0, 1)))

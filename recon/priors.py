@@ -12,11 +12,15 @@ from dataclasses import dataclass, fields
 from typing import Protocol
 
 from recon.backend import Array, array_module, fft2, ifft2
-from recon.recipe_sections import nearest
+from recon.recipe_keys import nearest
 from scans.errors import InputError
 
 # Beyond this spatial frequency [cycles/pixel] a square grid has none.
 _CORNER = 0.5**0.5
+
+
+# What a recipe says where there is none.
+NO_PRIOR = "none"
 
 
 class Prior(Protocol):

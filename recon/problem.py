@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -117,6 +117,15 @@ class Problem:
             rows=index,
         )
 
+    def subset(self, index: NDArray[np.int64]) -> Problem:
+        """Return the problem of some of the frames, as copies; scales of the metrics stay those of all."""
+
+        def some(array: Any) -> Any:
+            return array if array is None or len(array) == 1 else array[index]
+
+        names = ("counts", "mask", "response", "flux", "positions_px", "held", "path_px")
+        return replace(self, **{name: some(getattr(self, name)) for name in names})
+
     def _response(self, rows: Any) -> Array | None:
         plane = self.response
         if plane is not None and plane.shape[0] > 1:
@@ -145,7 +154,15 @@ def _as_slice(index: NDArray[np.int64]) -> Any:
     return index
 
 
-def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "single", margin_px: int = 4) -> Problem:
+def make_problem(
+    prepared: PreparedScan,
+    device: Device,
+    *,
+    precision: str = "single",
+    margin_px: int = 4,
+    held_out: float = 0.0,
+    seed: int = 0,
+) -> Problem:
     """Shift frames to index 0, place the object's grid and move the arrays to `device`.
 
     Parameters
@@ -154,6 +171,9 @@ def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "si
         "single" (float32, complex64) or "double" (the reference path).
     margin_px
         Object pixels kept around the outermost frames.
+    held_out
+        Share of the detector pixels of each frame that are never fitted, drawn from `seed`; as the free R factor
+        of crystallography: Brünger, Nature 355 (1992) 472, doi:10.1038/355472a0 (from memory).
 
     Raises
     ------
@@ -182,6 +202,8 @@ def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "si
     everywhere = np.broadcast_to(prepared.mask, prepared.counts.shape)
     response, flux = _response(prepared, np.dtype(dtype))
     totals = prepared.totals()
+    held = _held_out(len(counts), size, held_out, seed)
+    n_held, held_amplitude = _measured_and_amplitude(counts, measured, held)
     return Problem(
         counts=to_device(counts, device),
         mask=None if measured is None else to_device(measured, device),
@@ -193,10 +215,48 @@ def make_problem(prepared: PreparedScan, device: Device, *, precision: str = "si
         pixel_m=pixel,
         power=empty_field_power(totals),
         mean_total=float(totals.mean()),
-        sum_amplitude=float(np.sqrt(np.maximum(prepared.counts, 0)).sum(where=everywhere, dtype=np.float64)),
-        n_measured=int(np.count_nonzero(everywhere)),
+        sum_amplitude=float(np.sqrt(np.maximum(prepared.counts, 0)).sum(where=everywhere, dtype=np.float64))
+        - held_amplitude,
+        n_measured=int(np.count_nonzero(everywhere)) - n_held,
         device=device,
+        held=None if held is None else to_device(held, device),
+        n_held=n_held,
+        axial=to_device(_axial(prepared).astype(dtype), device),
+        read_noise=prepared.read_noise,
     )
+
+
+def _held_out(n_frames: int, size: int, share: float, seed: int) -> NDArray[np.int64] | None:
+    """Draw pixels ``(J, K)`` of the flattened frames, the same number in each, each once; None for a share of 0."""
+    n = round(share * size**2)
+    if n == 0:
+        return None
+    rng = np.random.default_rng([seed, 3])
+    return np.stack([np.sort(rng.choice(size**2, n, replace=False)) for _ in range(n_frames)])
+
+
+def _measured_and_amplitude(
+    counts: NDArray[Any], mask: NDArray[np.bool_] | None, held: NDArray[np.int64] | None
+) -> tuple[int, float]:
+    """Return how many of the held-out pixels are measured, and their ``Σ √I``."""
+    if held is None:
+        return 0, 0.0
+    every = np.arange(len(counts))[:, None]
+    seen = counts.reshape(len(counts), -1)[every, held]
+    good = np.ones(held.shape, bool)
+    if mask is not None:
+        flat = mask.reshape(len(mask), -1)
+        good = flat[0][held] if len(flat) == 1 else flat[every, held]
+    return int(good.sum()), float(np.sqrt(np.maximum(seen, 0)).sum(where=good, dtype=np.float64))
+
+
+def _axial(prepared: PreparedScan) -> NDArray[np.float64]:
+    """Phase of free space a metre, ``2π (√(1/λ² - f²) - 1/λ)`` [rad/m], in FFT order: exact for waves exp(+ikz)."""
+    geometry = prepared.geometry
+    fy, fx = (np.fft.fftfreq(n, d) for n, d in zip(geometry.frame_shape, geometry.object_pixel_m, strict=True))
+    k = 1 / geometry.wavelength_m
+    longitudinal = np.sqrt(np.maximum(k**2 - fy[:, None] ** 2 - fx[None, :] ** 2, 0))
+    return np.asarray(2 * np.pi * (longitudinal - k), np.float64)
 
 
 def _check_memory(prepared: PreparedScan, device: Device, item_bytes: int) -> None:

@@ -17,8 +17,8 @@ from typing import Any
 import tomlkit
 from tomlkit.items import AoT, Table
 
+from recon.recipe_keys import ROLES, nearest, shown
 from recon.recipe_sections import (
-    ROLES,
     STAGE_KEYS,
     ObjectSection,
     PositionsSection,
@@ -28,8 +28,6 @@ from recon.recipe_sections import (
     ScanSection,
     Section,
     SolveStage,
-    nearest,
-    shown,
 )
 from scans.errors import InputError
 

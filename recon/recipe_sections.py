@@ -1,168 +1,36 @@
-"""The recipe's tables: their keys, and what each key takes."""
+"""The recipe's tables and their keys."""
 
 from __future__ import annotations
 
-import difflib
-import math
-import re
-from collections.abc import Callable, Iterable
 from dataclasses import Field, dataclass, field, fields, replace
 from typing import Any, ClassVar
 
-from scans.errors import InputError
-from scans.formats.mapping_text import KEYS as ROLES
+from recon.recipe_keys import (
+    Scalar,
+    checked,
+    key,
+    matching,
+    number,
+    one_of,
+    one_or_pair,
+    pair,
+    roles_and_names,
+    scalar,
+    share,
+    whole,
+    yes_or_no,
+)
 from scans.formats.overrides import FLAT_USES, MASK_GOOD, POSITION_AXES
 from scans.options import BEAMSTOPS, DARKS, FLUXES, OFFSETS
 
-Scalar = float | int | str | bool
-Check = Callable[[Any], Any]
-
 DEFAULT_STAGE = "main"
-STAGE_KEYS = ("name", "solver", "iterations")
+STAGE_KEYS = ("name", "solver", "iterations", "refine")
 POSITION_UNITS = ("m", "mm", "um", "nm", "pm", "angstrom")
 # As scans.Orientation writes itself: the transposition comes first, then the flips.
 ORIENTATIONS = (
     *("as stored", "transpose", "flip_y", "flip_x", "flip_y+flip_x"),
     *("transpose+flip_y", "transpose+flip_x", "transpose+flip_y+flip_x"),
 )
-
-
-class Wrong(Exception):
-    """A value is not what its key takes; the text says what it takes."""
-
-
-def number(low: float | None = None, *, above: float | None = None, unit: str = "") -> Check:
-    """Take a finite number from `low` or `above` a limit; whole numbers become floats."""
-    parts = ["a number"]
-    parts += [f"from {low:g}"] if low is not None else []
-    parts += [f"above {above:g}"] if above is not None else []
-    expected = " ".join(parts) + (f" [{unit}]" if unit else "")
-
-    def check(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise Wrong(expected)
-        if (low is not None and value < low) or (above is not None and value <= above):
-            raise Wrong(expected)
-        return float(value)
-
-    return check
-
-
-def whole(low: int) -> Check:
-    """Take a whole number from `low` up."""
-
-    def check(value: Any) -> int:
-        if isinstance(value, bool) or not isinstance(value, int) or value < low:
-            raise Wrong(f"a whole number from {low}")
-        return value
-
-    return check
-
-
-def one_of(*words: str) -> Check:
-    """Take one of `words`."""
-
-    def check(value: Any) -> str:
-        if not isinstance(value, str) or value not in words:
-            raise Wrong("one of " + ", ".join(f'"{word}"' for word in words))
-        return value
-
-    return check
-
-
-def yes_or_no(value: Any) -> bool:
-    """Take true or false."""
-    if not isinstance(value, bool):
-        raise Wrong("true or false")
-    return value
-
-
-def matching(pattern: str, expected: str) -> Check:
-    """Take a string that matches `pattern` as a whole."""
-
-    def check(value: Any) -> str:
-        if not isinstance(value, str) or not re.fullmatch(pattern, value):
-            raise Wrong(expected)
-        return value
-
-    return check
-
-
-def pair(item: Check) -> Check:
-    """Take ``[y, x]``."""
-
-    def check(value: Any) -> tuple[Any, Any]:
-        if not isinstance(value, list | tuple) or len(value) != 2:
-            raise Wrong("[y, x]")
-        try:
-            return item(value[0]), item(value[1])
-        except Wrong as exc:
-            raise Wrong(f"[y, x], each {exc}") from None
-
-    return check
-
-
-def one_or_pair(item: Check) -> Check:
-    """Take ``[y, x]``, or one value that stands for both."""
-    both = pair(item)
-
-    def check(value: Any) -> tuple[Any, Any]:
-        try:
-            return both(value if isinstance(value, list | tuple) else [value, value])
-        except Wrong as exc:
-            raise Wrong(f"one number or {exc}") from None
-
-    return check
-
-
-def roles_and_names(value: Any) -> dict[str, str]:
-    """Take a table of roles, each with the name of an item of the file; what it names is checked when it is read."""
-    if not isinstance(value, dict):
-        raise Wrong("a table [scan.mapping] of roles and names")
-    for name, text in value.items():
-        if name not in ROLES:
-            raise Wrong(f'roles of the mapping; the nearest to "{name}" is "{nearest(str(name), ROLES)}"')
-        if not isinstance(text, str) or not text.strip():
-            raise Wrong(f'a name in quotes for {name}, such as "/raw/data" or "/raw/x in um"')
-    return dict(value)
-
-
-def scalar(value: Any) -> Scalar:
-    """Take what a solver's own key may hold."""
-    if not isinstance(value, bool | int | float | str) or (isinstance(value, float) and not math.isfinite(value)):
-        raise Wrong("a finite number, a string, true or false")
-    return value
-
-
-def key(check: Check, default: Any = None) -> Any:
-    """Make the dataclass field of one recipe key."""
-    return field(default=default, metadata={"check": check})
-
-
-def checked(check: Check, value: Any, where: str) -> Any:
-    """Return the value that `check` makes of it, or raise `InputError`."""
-    try:
-        return check(plain(value))
-    except Wrong as exc:
-        expected = str(exc)
-    raise InputError(shown(value), where=where, expected=expected, fix="Give such a value, or leave the key out.")
-
-
-def plain(value: Any) -> Any:
-    """Turn NumPy scalars and arrays into Python values; leave the rest."""
-    return value.tolist() if hasattr(value, "tolist") else value
-
-
-def shown(value: Any) -> str:
-    """Write a value as the recipe does."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    return f'"{value}"' if isinstance(value, str) else str(value)
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Return the most similar of `known` words."""
-    return difflib.get_close_matches(word, list(known), 1, 0.0)[0]
 
 
 _WORD = matching(r"[A-Za-z0-9_-]+", "a name of letters, digits, - and _")
@@ -305,38 +173,95 @@ class PrepareSection(Section):
 
 @dataclass(frozen=True)
 class ProbeSection(Section):
-    """``[probe]``: number of incoherent modes, where the first guess comes from, sample behind focus [m]."""
+    """``[probe]``.
+
+    Parameters
+    ----------
+    modes
+        Number of incoherent modes.
+    start
+        Where the first guess comes from.
+    defocus_m
+        Sample behind focus [m].
+    variation
+        Number of waves that the strongest mode varies by over the scan; 0 for a steady beam.
+    background
+        Refine a static background.
+    intensity
+        Refine the intensity of each frame.
+    """
 
     TABLE: ClassVar[str] = "probe"
     modes: int | None = key(whole(1))
     start: str | None = key(one_of("zone_plate", "data"))
     defocus_m: float | None = key(number(unit="m"))
+    variation: int | None = key(whole(0))
+    background: bool | None = key(yes_or_no)
+    intensity: bool | None = key(yes_or_no)
 
 
 @dataclass(frozen=True)
 class ObjectSection(Section):
-    """``[object]``: margin around the scanned field [object pixels]."""
+    """``[object]``.
+
+    Parameters
+    ----------
+    margin_px
+        Margin around the scanned field [object pixels].
+    slices
+        Number of slices that the beam meets one after the other.
+    slice_distance_m
+        Free space between them, to begin with [m].
+    refine_slices
+        Refine that distance.
+    """
 
     TABLE: ClassVar[str] = "object"
     margin_px: int | None = key(whole(0))
+    slices: int | None = key(whole(1))
+    slice_distance_m: float | None = key(number(above=0, unit="m"))
+    refine_slices: bool | None = key(yes_or_no)
 
 
 @dataclass(frozen=True)
 class PositionsSection(Section):
-    """``[positions]``: legal, without keys."""
+    """``[positions]``.
+
+    Parameters
+    ----------
+    refine
+        Refine the positions of all frames.
+    """
 
     TABLE: ClassVar[str] = "positions"
+    refine: bool | None = key(yes_or_no)
 
 
 @dataclass(frozen=True)
 class RunSection(Section):
-    """``[run]``: seed of all random numbers, device, precision, time [s] after which the run stops."""
+    """``[run]``.
+
+    Parameters
+    ----------
+    seed
+        Of all random numbers.
+    device, precision
+        "auto", "cpu", "gpu" or "gpu:N"; "single" or "double".
+    time_budget_s
+        Time after which the run stops [s].
+    held_out
+        Share of the detector pixels that is never fitted; 0 fits all.
+    trial_passes
+        Passes of each short trial that decides what is refined; 0 for no trials.
+    """
 
     TABLE: ClassVar[str] = "run"
     seed: int = key(whole(0), default=0)
     device: str | None = key(_DEVICE)
     precision: str | None = key(one_of("single", "double"))
     time_budget_s: float | None = key(number(above=0, unit="s"))
+    held_out: float | None = key(share(0.2))
+    trial_passes: int | None = key(whole(0))
 
 
 @dataclass(frozen=True)
@@ -349,6 +274,9 @@ class SolveStage(Section):
         For ``-s solve.NAME.key=value`` and the convergence record; unique in a recipe.
     solver, iterations
         Method and number of passes over all frames; None means chosen from the data.
+    refine
+        What is refined beside object and probe, in words: "positions", "background", "intensity", "variation",
+        "depths"; "" for nothing.
     settings
         The solver's own keys; the solver registry checks them.
     """
@@ -357,6 +285,7 @@ class SolveStage(Section):
     name: str = key(_WORD, default=DEFAULT_STAGE)
     solver: str | None = key(_WORD)
     iterations: int | None = key(whole(1))
+    refine: str | None = key(matching(r"[a-z ]*", "words parted by blanks"))
     settings: dict[str, Scalar] = field(default_factory=dict, metadata={"check": dict})
 
     def __post_init__(self) -> None:

@@ -2,37 +2,28 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
-import os
-import sys
 from dataclasses import dataclass, fields
-from datetime import UTC, datetime
 from enum import Enum
 from functools import cached_property
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.provenance import Provenance, Source, program_version
 from recon.recipe import Recipe
 from recon.registration import remove_ramp
-from scans.errors import InputError
-from scans.formats import files_of
 from scans.geometry import Geometry
 from scans.scan import Finding, Note, RawPositions
+
+# Named here too: what says where a result comes from, for those who handle results.
+__all__ = ["History", "Provenance", "Result", "Source", "StopReason", "flattened", "program_version"]
 
 STATUSES = ("running", "complete", "interrupted", "failed")
 VERDICTS = ("good", "usable with cautions", "not to be trusted")
 UNITS = ("photon", "ADU")
-
-CHECKSUM_OF = (
-    "sha256 of the first MiB, the last MiB and the size in bytes as decimal text; of a folder or pattern with n files: "
-    "of each in natural order its name (UTF-8), a zero byte, its first and its last max(4 KiB, 1 MiB / n) and its size"
-)
-_MIB = 1 << 20
 
 
 class StopReason(Enum):
@@ -82,7 +73,7 @@ class History:
     r_factor
         ``(T,)`` float64, Σ|√I - √i| / Σ√I over the measured pixels.
     deviance
-        ``(T,)`` float64, Poisson deviance per measured pixel.
+        ``(T,)`` float64, Poisson deviance per measured pixel that is fitted.
     seconds
         ``(T,)`` float64, wall time since the run began [s]; a resumed run goes on counting.
     held_out
@@ -108,116 +99,18 @@ class History:
     def __len__(self) -> int:
         return len(self.iteration)
 
+    @property
+    def deviance_text(self) -> str:
+        """The last deviance in words; of the held-out pixels first, where there are any."""
+        fitted = f"{self.deviance[-1]:.4g}"
+        if self.held_out is None:
+            return f"deviance {fitted}"
+        return f"held-out deviance {self.held_out[-1]:.4g} beside {fitted} fitted,"
+
     @classmethod
     def empty(cls) -> History:
         """Return the history before the first iteration."""
         return cls(*(np.empty(0), (), *(np.empty(0) for _ in range(3))))  # type: ignore[arg-type]
-
-
-@dataclass(frozen=True)
-class Source:
-    """The scan file a result came from; or its folder, or pattern of files.
-
-    Parameters
-    ----------
-    path, entry
-        Absolute path, and the HDF5 path of the entry in it.
-    size_bytes, modified
-        Of the file at the time of reading; ISO 8601. Of several: all bytes, the latest change.
-    checksum
-        See `CHECKSUM_OF`: a whole 40 GB file would take minutes.
-    """
-
-    path: str
-    entry: str
-    size_bytes: int
-    modified: str
-    checksum: str
-
-    @classmethod
-    def of(cls, path: str | Path, entry: str = "/") -> Source:
-        """Describe a file, or all files of a folder or pattern, as they are now.
-
-        Raises
-        ------
-        InputError
-            When one cannot be read.
-        """
-        path = Path(path).resolve()
-        digest, total, latest, here = hashlib.sha256(), 0, 0.0, path
-        try:
-            files = files_of(path)
-            many = files != [path]
-            root = path if path.is_dir() else files[0].parent
-            each = max(_MIB // len(files), 4096) if many else _MIB
-            for here in files:
-                if many:
-                    digest.update(os.path.relpath(here, root).encode(errors="surrogateescape") + b"\0")
-                size, changed = _add_ends(digest, here, each)
-                total, latest = total + size, max(latest, changed)
-        except OSError as exc:
-            fix = "Put the scan file back, or name another one."
-            raise InputError(str(exc.strerror), where=str(here), expected="the scan file", fix=fix) from exc
-        modified = datetime.fromtimestamp(latest, UTC).isoformat(timespec="seconds")
-        return cls(str(path), entry, total, modified, digest.hexdigest())
-
-
-def _add_ends(digest: Any, path: Path, n_bytes: int) -> tuple[int, float]:
-    """Add both ends of a file and its size to a checksum; return its size and time of change."""
-    with path.open("rb") as file:
-        size = file.seek(0, io.SEEK_END)
-        for start in (0, max(size - n_bytes, 0)):
-            file.seek(start)
-            digest.update(file.read(n_bytes))
-    digest.update(str(size).encode())
-    return size, path.stat().st_mtime
-
-
-@dataclass(frozen=True)
-class Provenance:
-    """What made a result: program, machine, source.
-
-    Parameters
-    ----------
-    program, version, date
-        Name and version; ISO 8601 with zone.
-    seed, device, fft, threads
-        What really ran, not what was asked for.
-    libraries
-        ``(name, version)`` pairs.
-    source
-        The scan file; None for arrays.
-    """
-
-    program: str
-    version: str
-    date: str
-    seed: int
-    device: str
-    fft: str
-    threads: int
-    libraries: tuple[tuple[str, str], ...]
-    source: Source | None = None
-
-    @classmethod
-    def now(cls, *, seed: int, device: str, fft: str, threads: int, source: Source | None = None) -> Provenance:
-        """Fill in program, date and versions of this process."""
-        libraries = [("python", ".".join(map(str, sys.version_info[:3])))]
-        libraries += [(name, _version(name)) for name in ("numpy", "scipy", "h5py")]
-        date = datetime.now().astimezone().isoformat(timespec="seconds")
-        return cls("halfbit", program_version(), date, seed, device, fft, threads, tuple(libraries), source)
-
-
-def program_version() -> str:
-    """Version of the installed distribution; "not installed" in a bare checkout."""
-    return _version("halfbit")
-
-
-def _version(name: str) -> str:
-    try:
-        return metadata.version(name)
-    except metadata.PackageNotFoundError:
-        return "not installed"
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,7 +123,7 @@ class Result:
     Parameters
     ----------
     transmission
-        ``(H, W)`` complex64, object transmission.
+        ``(H, W)`` complex64, object transmission; of several slices their product.
     y_m, x_m
         ``(H,)``, ``(W,)`` float64, sample coordinates of the pixel centres [m].
     coverage
@@ -260,6 +153,18 @@ class Result:
         Stage readings of the used frames, ``(J, 2)``, or None.
     exposure_s, monitor
         Exposure of a frame [s]; ``(J,)`` incident flux in any unit. None when unknown.
+    prior, without_prior
+        Name and strength of the prior that `transmission` was made with, as text; ``(H, W)`` complex64, the
+        estimate that the likelihood alone gives. None where there was no prior.
+    slices, slice_positions_m
+        ``(S, H, W)`` complex64 in the order in which the beam meets them; ``(S,)`` float64, where along the beam
+        each is [m]. None for one slice.
+    background
+        ``(N, N)`` float32, counts [`unit`] a frame that come from elsewhere than the sample, direct beam at
+        ``(N//2, N//2)``; of a frame of flux factor 1. None where not fitted.
+    variation_basis, variation_coefficients
+        ``(K, N, N)`` complex64 waves V and ``(J, K)`` complex128 shares c: the strongest mode of frame j is
+        ``P + Σ_k c_jk V_k``. None where the probe does not vary.
     resolution
         Ring correlation by name (arrays, numbers, texts), or None.
     solver_state
@@ -290,19 +195,35 @@ class Result:
     raw_positions: RawPositions | None = None
     exposure_s: float | None = None
     monitor: NDArray[np.float64] | None = None
+    prior: str | None = None
+    without_prior: NDArray[np.complex64] | None = None
+    slices: NDArray[np.complex64] | None = None
+    slice_positions_m: NDArray[np.float64] | None = None
+    background: NDArray[np.float32] | None = None
+    variation_basis: NDArray[np.complex64] | None = None
+    variation_coefficients: NDArray[np.complex128] | None = None
     resolution: dict[str, Any] | None = None
     solver_state: dict[str, Any] | None = None
 
     def __post_init__(self) -> None:
-        _cast(self, dict.fromkeys(("transmission", "probe"), np.complex64))
-        _cast(self, dict.fromkeys(("coverage", "frame_intensity"), np.float32))
-        doubles = ("y_m", "x_m", "positions_measured_m", "positions_refined_m", "monitor")
+        singles = ("transmission", "probe", "without_prior", "slices", "variation_basis")
+        _cast(self, dict.fromkeys(singles, np.complex64))
+        _cast(self, dict.fromkeys(("coverage", "frame_intensity", "background"), np.float32))
+        doubles = ("y_m", "x_m", "positions_measured_m", "positions_refined_m", "monitor", "slice_positions_m")
         _cast(self, {"frame_index": np.int64, **dict.fromkeys(doubles, np.float64)})
+        _cast(self, {"variation_coefficients": np.complex128})
+        self._check_words()
+        self._check_shapes()
+
+    def _check_shapes(self) -> None:
         h, w, j = len(self.y_m), len(self.x_m), len(self.frame_index)
+        frame, s, k = self.probe.shape[1:], _length(self.slices), _length(self.variation_basis)
         shapes = {
             **{"transmission": (h, w), "coverage": (h, w), "y_m": (h,), "x_m": (w,)},
             **{"positions_measured_m": (j, 2), "positions_refined_m": (j, 2), "frame_index": (j,)},
-            **{"frame_intensity": (j,), "monitor": (j,)},
+            **{"frame_intensity": (j,), "monitor": (j,), "background": frame},
+            **{"without_prior": (h, w), "slices": (s, h, w), "slice_positions_m": (s,)},
+            **{"variation_basis": (k, *frame), "variation_coefficients": (j, k)},
         }
         for name, shape in shapes.items():
             value = getattr(self, name)
@@ -312,6 +233,14 @@ class Result:
             raise ValueError(f"object of {(h, w)} pixels, probe of shape {self.probe.shape}: expected (M, N, N)")
         if self.raw_positions is not None and self.raw_positions.values.shape != (j, 2):
             raise ValueError(f"raw_positions holds {len(self.raw_positions.values)} readings for {j} used frames")
+
+    def _check_words(self) -> None:
+        pairs = ("slices", "slice_positions_m"), ("variation_basis", "variation_coefficients")
+        for pair in pairs:
+            if len({getattr(self, name) is None for name in pair}) == 2:
+                raise ValueError("one of {} and {} without the other".format(*pair))
+        if self.without_prior is not None and self.prior is None:
+            raise ValueError("without_prior, but no prior")
         for name, words in (("unit", UNITS), ("status", STATUSES), ("verdict", VERDICTS)):
             if getattr(self, name) not in words:
                 raise ValueError(f'{name} is "{getattr(self, name)}", expected one of {words}')
@@ -335,6 +264,34 @@ class Result:
         return power / total if total > 0 else power
 
     @property
+    def position_move_m(self) -> float:
+        """Root mean square of the distances from measured to refined positions [m]; 0 where none was refined."""
+        moves = self.positions_refined_m - self.positions_measured_m
+        return float(np.sqrt((moves**2).sum(axis=1).mean())) if len(moves) else 0.0
+
+    @property
+    def background_share(self) -> float:
+        """Share of `background` in the counts that the model expects of all frames at equal flux; 0 without one."""
+        if self.background is None:
+            return 0.0
+        # what an exit wave carries is what falls on each object pixel times its |T|²
+        with np.errstate(invalid="ignore", over="ignore"):  # as in `flattened`
+            sample = (self.amplitude.astype(float) ** 2 * self.coverage).sum()
+        elsewhere = self.background.sum(dtype=float) * len(self.frame_index)
+        return float(elsewhere / (elsewhere + sample)) if elsewhere > 0 else 0.0
+
+    @property
+    def variation_share(self) -> float:
+        """Mean over the frames of ``Σ|Σ_k c_jk V_k|²`` over the probe's power; 0 where the probe does not vary."""
+        if self.variation_basis is None or self.variation_coefficients is None:
+            return 0.0
+        waves = self.variation_basis.reshape(len(self.variation_basis), -1).astype(np.complex128)
+        c, power = self.variation_coefficients, float((np.abs(self.probe.astype(np.complex128)) ** 2).sum())
+        with np.errstate(invalid="ignore", over="ignore"):
+            varying = np.einsum("jk,kl,jl->j", c, waves @ waves.conj().T, c.conj()).real
+        return float(varying.mean() / power) if power > 0 else 0.0
+
+    @property
     def amplitude(self) -> NDArray[np.float32]:
         """``|transmission|``, ``(H, W)`` float32."""
         return np.abs(self.transmission)
@@ -351,14 +308,7 @@ class Result:
 
     @cached_property
     def _flattened(self) -> tuple[NDArray[np.complex64], tuple[float, float]]:
-        finite = np.isfinite(self.transmission) & np.isfinite(self.coverage)
-        lit = np.where(finite, self.coverage, 0)
-        if not (lit > 0).any():
-            lit = finite.astype(np.float32)
-        if not finite.any():
-            return self.transmission, (0.0, 0.0)
-        with np.errstate(invalid="ignore", over="ignore"):  # a run that ended non-finite is stored too
-            return remove_ramp(self.transmission, lit)
+        return flattened(self.transmission, self.coverage)
 
     def __str__(self) -> str:
         return "\n".join(_summary(self))
@@ -370,6 +320,24 @@ class Result:
         buffer = io.BytesIO()
         figures.result_figure(self).savefig(buffer, format="png")
         return buffer.getvalue()
+
+
+def _length(array: NDArray[Any] | None) -> int:
+    return 0 if array is None else len(array)
+
+
+def flattened(
+    image: NDArray[np.complex64], coverage: NDArray[np.floating]
+) -> tuple[NDArray[np.complex64], tuple[float, float]]:
+    """Take phase ramp and mean off an image ``(H, W)``, by its lit and finite pixels; returns the ramp too."""
+    finite = np.isfinite(image) & np.isfinite(coverage)
+    lit = np.where(finite, coverage, 0)
+    if not (lit > 0).any():
+        lit = finite.astype(np.float32)
+    if not finite.any():
+        return image, (0.0, 0.0)
+    with np.errstate(invalid="ignore", over="ignore"):  # a run that ended non-finite is stored too
+        return remove_ramp(image, lit)
 
 
 def _summary(result: Result) -> list[str]:
@@ -385,8 +353,9 @@ def _summary(result: Result) -> list[str]:
         ("frames", f"{len(result.frame_index)} used, {len(result.left_out)} left out, {counts} in all"),
         ("probe", f"{n_modes} mode{'s' if n_modes > 1 else ''} ({modes})"),
     ]
+    rows += _model_rows(result)
     if len(history):
-        error = f"R factor {history.r_factor[-1]:.4g}, deviance {history.deviance[-1]:.4g} per pixel"
+        error = f"R factor {history.r_factor[-1]:.4g}, {history.deviance_text} per pixel"
         rows.append(("fit", f"{error} after {history.iteration[-1]} passes, {history.seconds[-1]:.3g} s"))
     if result.stop_reason is not None:
         rows.append(("stopped", f"{result.stop_reason.value}. {result.stop_reason.advice}"))
@@ -396,3 +365,22 @@ def _summary(result: Result) -> list[str]:
     ]
     first = f"halfbit result: {result.verdict} ({result.status})"
     return [first, *(f"  {name:<9}{text}" for name, text in rows)]
+
+
+def _model_rows(result: Result) -> list[tuple[str, str]]:
+    """Return what was found beside one object, one steady probe and the measured positions."""
+    rows = []
+    if result.variation_basis is not None:
+        k, share = len(result.variation_basis), 100 * result.variation_share
+        rows.append(("", f"varying over the scan by {k} wave{'s' if k > 1 else ''}, {share:.2g} % of the power"))
+    if result.slice_positions_m is not None:
+        places = ", ".join(f"{1e6 * z:.4g}" for z in result.slice_positions_m)
+        rows.append(("slices", f"{len(result.slice_positions_m)}, at {places} µm along the beam"))
+    if result.background is not None:
+        rows.append(("counts", f"{100 * result.background_share:.2g} % of all are a static background"))
+    if result.position_move_m > 0:
+        rows.append(("moved", f"positions, by {1e9 * result.position_move_m:.3g} nm (rms)"))
+    if result.prior is not None:
+        beside = "; the estimate without it is kept beside" if result.without_prior is not None else ""
+        rows.append(("prior", f"{result.prior}{beside}"))
+    return rows

@@ -1,6 +1,6 @@
 """Result files: HDF5 in the NeXus form, written whole or not at all.
 
-docs/result-file.md has the table of paths. A checkpoint is the same file with `/entry/process/checkpoint`.
+`recon.result_layout` has what lies where. A checkpoint is the same file with `/entry/process/checkpoint`.
 """
 
 from __future__ import annotations
@@ -8,32 +8,26 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-from dataclasses import astuple, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import h5py
 import numpy as np
 
-from recon.hdf5 import Reader, group, opened, put, put_rows, put_tree
+from recon.hdf5 import Reader, opened
 from recon.recipe import Recipe, parse_recipe
-from recon.result import CHECKSUM_OF, History, Provenance, Result, Source, StopReason
+from recon.result import History, Provenance, Result, Source, StopReason
+from recon.result_layout import CHOSEN, FINDING, LAYOUT, LEFT_OUT, LIBRARY, NOTE, fill, put_resolution
 from scans.errors import InputError
 from scans.files import replacing
 from scans.geometry import Geometry
 from scans.scan import Finding, Note, RawPositions
 
-LAYOUT = 1
-_STAGE_MAP = "sample = sample_from_stage @ stage + sample_offset; (y, x) in m; stage columns as in names"
+_OBJECT, _PROCESS = "/entry/object", "/entry/process"
 _EXPECTED = "a result file of halfbit"
 _FIX = "Give a file that 'halfbit reconstruct' wrote; a scan is opened with 'halfbit inspect'."
 _DAMAGED = "The file was changed or damaged after it was written; reconstruct again."
-_LIBRARY = {"name": str, "version": str}
-_CHOSEN = {"path": str, "reason": str}
-_LEFT_OUT = {"frame_index": int, "reason": str}
-_FINDING = {"level": str, "code": str, "text": str, "fix": str}
-_NOTE = {"what": str, "value": str, "where": str, "why": str, "guess": bool}
-_OBJECT, _PROCESS = "/entry/object", "/entry/process"
 
 
 def numbered_name(stem: str, suffix: str = ".h5", folder: str | Path | None = None) -> Path:
@@ -67,7 +61,7 @@ def write_result(path: str | Path, result: Result, *, force: bool = False) -> Pa
     with replacing(target, force=force) as temporary:
         # The default file format on purpose: older libraries cannot read what "latest" writes.
         with h5py.File(temporary, "x", locking="best-effort") as file:
-            _fill(file, result, target.name)
+            fill(file, result, target.name)
         # A full disk can leave a file that opens cleanly and holds zeros: read back what matters most.
         with h5py.File(temporary, "r", locking="best-effort") as file:
             for name, array in (("object/transmission", result.transmission), ("probe/modes", result.probe)):
@@ -97,7 +91,7 @@ def write_resolution(path: str | Path, curve: dict[str, Any]) -> Path:
         shutil.copyfile(target, temporary)
         with h5py.File(temporary, "r+", locking="best-effort") as file:
             file["entry"].pop("resolution", None)
-            _put_resolution(file["entry"], curve)
+            put_resolution(file["entry"], curve)
         with h5py.File(temporary, "r", locking="best-effort") as file:
             Reader(file, target, _EXPECTED, _DAMAGED).tree("/entry/resolution")
     return target
@@ -142,150 +136,6 @@ def _check_layout(reader: Reader) -> None:
         raise InputError(f"layout {layout}", where=str(reader.path), expected=f"layout {LAYOUT}", fix=made)
 
 
-# --- writing ------------------------------------------------------------------------------------------------
-
-
-def _fill(file: h5py.File, result: Result, name: str) -> None:
-    made = result.provenance
-    root = {
-        "NX_class": "NXroot",
-        "default": "entry",
-        "creator": made.program,
-        "creator_version": made.version,
-    }
-    root |= {"file_name": name, "file_time": made.date, "HDF5_Version": h5py.version.hdf5_version}
-    for key, value in (root | {"halfbit_layout": LAYOUT}).items():
-        file.attrs[key] = value
-    entry = group(file, "entry", "NXentry", default="object", status=result.status, verdict=result.verdict)
-    source = Path(made.source.path).name if made.source else "arrays in memory"
-    put(entry, "title", f"Reconstruction of {source}")
-    put(entry, "end_time", made.date)
-    put(entry, "program_name", made.program, version=made.version)
-    _put_object(entry, result)
-    _put_probe(entry, result)
-    _put_frames(entry, result)
-    _put_instrument(entry, result)
-    _put_convergence(entry, result)
-    _put_process(entry, result)
-    if result.resolution is not None:
-        _put_resolution(entry, result.resolution)
-
-
-def _put_object(entry: h5py.Group, result: Result) -> None:
-    axes = {"axes": ["y", "x"], "y_indices": 0, "x_indices": 1}
-    data = group(entry, "object", "NXdata", signal="phase", auxiliary_signals=["amplitude"], **axes)
-    phase = put(data, "phase", result.phase, units="rad", long_name="phase (rad)", interpretation="image")
-    phase.attrs["ramp_removed_cycles_per_px"] = result.ramp_cycles_per_px
-    put(data, "amplitude", result.amplitude, units="", long_name="amplitude", interpretation="image")
-    put(data, "transmission", result.transmission, units="", long_name="complex transmission")
-    unit = result.coverage_unit
-    put(data, "coverage", result.coverage, units=unit, long_name=f"coverage ({unit}s)", interpretation="image")
-    put(data, "y", result.y_m, units="m", long_name="sample y (m)")
-    put(data, "x", result.x_m, units="m", long_name="sample x (m)")
-
-
-def _put_probe(entry: h5py.Group, result: Result) -> None:
-    axes = {"axes": ["mode", "y", "x"], "mode_indices": 0, "y_indices": 1, "x_indices": 2}
-    data = group(entry, "probe", "NXdata", signal="amplitude", **axes)
-    put(data, "modes", result.probe, long_name=f"probe modes (square root of {result.unit}s per pixel)")
-    put(data, "amplitude", np.abs(result.probe), long_name="probe amplitude", interpretation="image")
-    put(data, "occupancy", result.occupancy, units="", long_name="share of the power")
-    n_modes, *shape = result.probe.shape
-    put(data, "mode", np.arange(n_modes), long_name="mode")
-    for axis, n, pixel in zip("yx", shape, result.pixel_m, strict=True):
-        put(
-            data,
-            axis,
-            (np.arange(n) - n // 2) * pixel,
-            units="m",
-            long_name=f"{axis} from the probe's centre (m)",
-        )
-
-
-def _put_frames(entry: h5py.Group, result: Result) -> None:
-    positions = group(entry, "positions", "NXcollection")
-    order = "columns (y, x), sample coordinates"
-    put(positions, "measured", result.positions_measured_m, units="m", long_name=order)
-    put(positions, "refined", result.positions_refined_m, units="m", long_name=order)
-    index = put(positions, "frame_index", result.frame_index, long_name="frame of the scan")
-    raw = result.raw_positions
-    if raw is not None:
-        stage = put(positions, "raw", raw.values, units=raw.unit, names=list(raw.names), map=_STAGE_MAP)
-        stage.attrs["sample_from_stage"] = raw.matrix
-        stage.attrs["sample_offset"] = raw.offset_m
-        if np.linalg.matrix_rank(raw.matrix) == 2:
-            stage.attrs["stage_from_sample"] = np.linalg.inv(raw.matrix)
-    frames = group(entry, "frames", "NXdata", signal="intensity", axes=["frame_index"], frame_index_indices=0)
-    put(frames, "intensity", result.frame_intensity, units="", long_name="flux factor")
-    frames["frame_index"] = index
-    index.attrs["target"] = "/entry/positions/frame_index"  # how NeXus marks one dataset under two names
-
-
-def _put_instrument(entry: h5py.Group, result: Result) -> None:
-    geometry = result.geometry
-    instrument = group(entry, "instrument", "NXinstrument")
-    beam = group(instrument, "beam", "NXbeam")
-    put(beam, "incident_energy", geometry.energy_ev, units="eV")
-    put(beam, "incident_wavelength", geometry.wavelength_m, units="m")
-    detector = group(instrument, "detector", "NXdetector")
-    put(detector, "distance", geometry.distance_m, units="m")
-    for axis, size in zip("yx", geometry.pixel_size_m, strict=True):
-        put(detector, f"{axis}_pixel_size", size, units="m")
-    put(detector, "frame_shape", geometry.frame_shape, long_name="rows, columns of the prepared frames")
-    if result.exposure_s is not None:
-        put(detector, "count_time", result.exposure_s, units="s")
-    if result.monitor is not None:
-        put(group(instrument, "monitor", "NXmonitor"), "data", result.monitor)
-
-
-def _put_convergence(entry: h5py.Group, result: Result) -> None:
-    history = result.history
-    axes = {"axes": ["iteration"], "iteration_indices": 0, "auxiliary_signals": ["deviance"]}
-    data = group(entry, "convergence", "NXdata", signal="r_factor", **axes)
-    put(data, "iteration", history.iteration, long_name="iteration")
-    put(data, "stage", history.stage)
-    put(data, "r_factor", history.r_factor, units="", long_name="R factor")
-    put(data, "deviance", history.deviance, units="", long_name="deviance per measured pixel")
-    put(data, "seconds", history.seconds, units="s", long_name="time since the start (s)")
-    if history.held_out is not None:
-        put(data, "held_out", history.held_out, units="", long_name="deviance per held-out pixel")
-    if result.stop_reason is not None:
-        put(data, "stop_reason", result.stop_reason.value)
-
-
-def _put_process(entry: h5py.Group, result: Result) -> None:
-    made = result.provenance
-    process = group(entry, "process", "NXprocess")
-    for name in ("program", "version", "date", "seed", "device", "fft", "threads"):
-        put(process, name, getattr(made, name))
-    put(process, "sequence_index", 1)
-    put_rows(process, "libraries", _LIBRARY, made.libraries)
-    if made.source is not None:
-        source = group(process, "source", "NXnote")
-        put(source, "file_name", made.source.path)
-        put(source, "entry", made.source.entry)
-        put(source, "size", made.source.size_bytes, units="byte")
-        put(source, "date", made.source.modified)
-        put(source, "checksum", made.source.checksum, algorithm=CHECKSUM_OF)
-    put(process, "recipe", result.recipe.to_toml(), type="application/toml")
-    put_rows(process, "chosen", _CHOSEN, result.recipe.chosen)
-    put(process, "steps", result.steps)
-    put_rows(process, "left_out", _LEFT_OUT, result.left_out)
-    put_rows(process, "findings", _FINDING, map(astuple, result.findings))
-    put_rows(process, "notes", _NOTE, map(astuple, result.notes))
-    if result.solver_state is not None:
-        put_tree(group(process, "checkpoint", "NXcollection"), result.solver_state)
-
-
-def _put_resolution(entry: h5py.Group, curve: dict[str, Any]) -> None:
-    signal, axis = (np.shape(curve.get(name, 0)) for name in ("correlation", "frequency_per_m"))
-    plottable = {"signal": "correlation", "axes": ["frequency_per_m"], "frequency_per_m_indices": 0}
-    if len(signal) == 1 and signal == axis:
-        put_tree(group(entry, "resolution", "NXdata", **plottable), curve)
-    else:
-        put_tree(group(entry, "resolution", "NXcollection"), curve)
-
-
 # --- reading ------------------------------------------------------------------------------------------------
 
 
@@ -312,16 +162,28 @@ def _read(reader: Reader) -> Result:
         verdict=reader.attribute("/entry", "verdict"),
         recipe=_read_recipe(reader),
         provenance=_read_provenance(reader),
-        left_out=reader.rows(f"{_PROCESS}/left_out", _LEFT_OUT),
-        findings=tuple(Finding(*row) for row in reader.rows(f"{_PROCESS}/findings", _FINDING)),
-        notes=tuple(Note(*row) for row in reader.rows(f"{_PROCESS}/notes", _NOTE)),
+        left_out=reader.rows(f"{_PROCESS}/left_out", LEFT_OUT),
+        findings=tuple(Finding(*row) for row in reader.rows(f"{_PROCESS}/findings", FINDING)),
+        notes=tuple(Note(*row) for row in reader.rows(f"{_PROCESS}/notes", NOTE)),
         steps=reader.texts(f"{_PROCESS}/steps"),
         raw_positions=_read_raw(reader),
         exposure_s=optional("/entry/instrument/detector/count_time", reader.number),
         monitor=optional("/entry/instrument/monitor/data", reader.array),
+        prior=_read_prior(reader),
+        without_prior=optional(f"{_OBJECT}/without_prior", reader.array),
+        slices=optional(f"{_OBJECT}/slices", reader.array),
+        slice_positions_m=optional(f"{_OBJECT}/slice_positions", reader.array),
+        background=optional("/entry/frames/background", reader.array),
+        variation_basis=optional("/entry/probe/variation/basis", reader.array),
+        variation_coefficients=optional("/entry/probe/variation/coefficients", reader.array),
         resolution=optional("/entry/resolution", reader.tree),
         solver_state=optional(f"{_PROCESS}/checkpoint", reader.tree),
     )
+
+
+def _read_prior(reader: Reader) -> str | None:
+    place = f"{_OBJECT}/transmission"
+    return str(reader.attribute(place, "prior")) if "prior" in reader.file[place].attrs else None
 
 
 def _read_geometry(reader: Reader) -> Geometry:
@@ -344,7 +206,7 @@ def _read_history(reader: Reader) -> History:
 
 def _read_recipe(reader: Reader) -> Recipe:
     recipe = parse_recipe(reader.text(f"{_PROCESS}/recipe"), f"{reader.path}::{_PROCESS}/recipe")
-    return replace(recipe, chosen=reader.rows(f"{_PROCESS}/chosen", _CHOSEN))
+    return replace(recipe, chosen=reader.rows(f"{_PROCESS}/chosen", CHOSEN))
 
 
 def _read_provenance(reader: Reader) -> Provenance:
@@ -365,7 +227,7 @@ def _read_provenance(reader: Reader) -> Provenance:
         device=reader.text(f"{_PROCESS}/device"),
         fft=reader.text(f"{_PROCESS}/fft"),
         threads=reader.number(f"{_PROCESS}/threads"),
-        libraries=tuple((name, version) for name, version in reader.rows(f"{_PROCESS}/libraries", _LIBRARY)),
+        libraries=tuple((name, version) for name, version in reader.rows(f"{_PROCESS}/libraries", LIBRARY)),
         source=source,
     )
 

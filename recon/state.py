@@ -23,8 +23,10 @@ REFINED = (
     "positions_px",
     "intensity",
     "coefficients",
+    "without_prior",
+    "aside",
 )
-ON_HOST = ("depths_m", "positions_px", "intensity", "coefficients")
+ON_HOST = ("depths_m", "positions_px", "intensity", "coefficients", "aside")
 
 
 @dataclass(kw_only=True)
@@ -43,6 +45,11 @@ class State(Model):
         ``(J,)`` float64 on the host: refined flux of each frame over that of the problem; None = 1.
     coefficients
         ``(J, K)`` complex128 on the host: shares of `variation` in each frame; None where nothing varies.
+    aside
+        ``(K,)`` int64 on the host: frames that fit far worse than the others and take no part until they are found
+        again; None where all take part.
+    without_prior
+        The object before a prior came in, on the problem's device; None where none did.
     stage, stage_pass, iteration
         Index of the running stage, passes done in it, passes done in all.
     memory
@@ -53,6 +60,8 @@ class State(Model):
     rng: np.random.Generator
     intensity: NDArray[np.float64] | None = None
     coefficients: NDArray[np.complex128] | None = None
+    aside: NDArray[np.int64] | None = None
+    without_prior: Array | None = None
     stage: int = 0
     stage_pass: int = 0
     iteration: int = 0
@@ -68,6 +77,11 @@ class State(Model):
         if self.coefficients is not None:
             batch = replace(batch, coefficients=to_device(self.coefficients[index].astype(dtype), problem.device))
         return batch
+
+    def active(self, n_frames: int) -> NDArray[np.int64]:
+        """Return the numbers of the frames that take part."""
+        every = np.arange(n_frames)
+        return every if self.aside is None else np.setdiff1d(every, self.aside)
 
     def parts(self) -> dict[str, Array]:
         """Return the arrays that a run refines, by name, without those that it does not have."""
@@ -130,19 +144,41 @@ def _device_copy(array: NDArray[Any], device: Device) -> Array:
     return to_device(array.copy() if device.kind == "cpu" else array, device)
 
 
-def start_state(problem: Problem, probe: NDArray[np.complexfloating], seed: int) -> State:
+def start_state(problem: Problem, probe: NDArray[np.complexfloating], seed: int, slices: int = 1) -> State:
     """Return the state before the first pass: a uniform object that matches the mean counts.
 
     Parameters
     ----------
     probe
         ``(M, N, N)`` on the host; its summed power is the counts of an empty-field frame.
+    slices
+        Number of slices; their free space is set by `State.depths_m`.
     """
     dtype = problem.complex_dtype
-    level = np.sqrt(min(1.0, problem.mean_total / problem.power))
+    level = np.sqrt(min(1.0, problem.mean_total / problem.power)) ** (1 / slices)
+    shape = problem.object_shape if slices == 1 else (slices, *problem.object_shape)
     return State(
-        object_=to_device(np.full(problem.object_shape, level, dtype), problem.device),
+        object_=to_device(np.full(shape, level, dtype), problem.device),
         probe=to_device(probe.astype(dtype), problem.device),
         positions_px=problem.positions_px.copy(),
         rng=np.random.default_rng(seed),
     )
+
+
+def add_unknowns(problem: Problem, state: State, names: set[str], variation: Array | None = None) -> None:
+    """Give a state what it is going to refine beside object, probe and positions, where it has not.
+
+    Parameters
+    ----------
+    names
+        Fields of the state.
+    variation
+        ``(K, N, N)`` waves that the strongest mode may vary by; they are there in no frame to begin with.
+    """
+    if "background" in names and state.background is None:
+        state.background = to_device(np.zeros((problem.size, problem.size), problem.counts.dtype), problem.device)
+    if "intensity" in names and state.intensity is None:
+        state.intensity = np.ones(problem.n_frames)
+    if "variation" in names and state.variation is None and variation is not None:
+        state.variation = to_device(variation.astype(problem.complex_dtype), problem.device)
+        state.coefficients = np.zeros((problem.n_frames, len(variation)), complex)

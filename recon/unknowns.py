@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from recon.backend import array_module, to_host
+from recon.backend import array_module, ifft2, to_host
 from recon.blocks import Blocks
 from recon.gradients import GradientSums
 from recon.state import State
@@ -36,7 +37,7 @@ def unknowns(words: str) -> tuple[str, ...]:
                 expected="words of: " + ", ".join(WORDS),
                 fix='Write e.g. refine = "positions background".',
             )
-    return tuple(field for word in WORDS if word in words.split() for field in WORDS[word])
+    return tuple(name for word in WORDS if word in words.split() for name in WORDS[word])
 
 
 def values(state: State, names: tuple[str, ...]) -> Blocks:
@@ -49,10 +50,19 @@ def set_values(state: State, blocks: Blocks) -> None:
     for name, value in blocks.items():
         if name == "intensity":
             state.intensity = np.exp(value)
+        elif name == "positions_px":
+            state.positions_px = within_object(value, state)
         elif name == "background":
             state.background = array_module(value).maximum(value, 0)
         else:
             setattr(state, name, value)
+
+
+def within_object(positions_px: NDArray[np.float64], state: State) -> NDArray[np.float64]:
+    """Return positions ``(J, 2)`` kept where a frame lies inside the object."""
+    size, shape = state.probe.shape[-1], state.object_.shape[-2:]
+    first = size // 2
+    return np.clip(positions_px, first, np.array(shape) - size + first)
 
 
 def descent_of(sums: GradientSums, state: State, names: tuple[str, ...]) -> Blocks:
@@ -63,7 +73,7 @@ def descent_of(sums: GradientSums, state: State, names: tuple[str, ...]) -> Bloc
         "positions_px": lambda: to_host(sums.position),
         "background": lambda: sums.background,
         "intensity": lambda: to_host(sums.intensity),
-        "variation": lambda: 2 * _real_space(sums),
+        "variation": lambda: 2 * ifft2(sums.variation.copy()),
         "coefficients": lambda: 2 * to_host(sums.coefficients),
         "depths_m": lambda: to_host(sums.depth),
     }
@@ -72,9 +82,3 @@ def descent_of(sums: GradientSums, state: State, names: tuple[str, ...]) -> Bloc
         still = (state.background <= 0) & (found["background"] < 0)
         found["background"] = array_module(still).where(still, 0, found["background"])
     return found
-
-
-def _real_space(sums: GradientSums):  # type: ignore[no-untyped-def]
-    from recon.backend import ifft2
-
-    return ifft2(sums.variation.copy())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -11,20 +12,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 import scans
-from recon import backend, choose, metrics, orienting
+from recon import backend, choose, orienting
 from recon.loop import Hooks, Loop, PassRecord, Stage
-from recon.probe import orthogonal_modes, probe_from_data, scaled_to_power, with_modes, zone_plate_probe
+from recon.model_choice import ModelChoice, choose_model
+from recon.probe import probe_from_data, scaled_to_power, with_modes, zone_plate_probe
 from recon.problem import Problem, make_problem
 from recon.recipe import Recipe, parse_recipe, read_recipe
-from recon.result import History, Provenance, Result, Source, StopReason
+from recon.result import Result, Source, StopReason
+from recon.run_result import make_result, records_of
 from recon.solvers import make_solver
-from recon.state import State, start_state
-from scans.checks import READER_WARNINGS
+from recon.solvers.maximum_likelihood import AUTOMATIC
+from recon.state import State, add_unknowns, start_state
+from recon.unknowns import unknowns
 from scans.detector import Watch
 from scans.errors import InputError
 from scans.options import PrepareOptions
 from scans.prepared import PreparedScan
-from scans.scan import Finding, Note, Scan, ZonePlate
+from scans.scan import Note, Scan, ZonePlate
+
+# What trials may add where the recipe is silent, and the keys that say so.
+FREE_MODEL = {"modes": "probe.modes", "positions": "positions.refine", "background": "probe.background"}
 
 
 def reconstruct(
@@ -35,6 +42,7 @@ def reconstruct(
     resume: Result | None = None,
     on_pass: Callable[[PassRecord, float], None] | None = None,
     on_checkpoint: Callable[[Result], None] | None = None,
+    on_trial: Callable[[int, int], None] | None = None,
 ) -> Result:
     """Reconstruct object and probe from a scan.
 
@@ -52,6 +60,8 @@ def reconstruct(
     on_pass, on_checkpoint
         Called after each pass with its record and the seconds left, and at times with a result that can be
         resumed.
+    on_trial
+        Called with the short trials done, which decide what is refined, and those expected.
 
     Returns
     -------
@@ -66,16 +76,22 @@ def reconstruct(
     recipe = _resolve_recipe(recipe, resume)
     prepared = _resolve_scan(scan, recipe)
     opened = backend.open_device(device or recipe.run.device or "auto")
+    recipe = choose.choose_problem(recipe, prepared)
     problem = make_problem(
         prepared,
         opened,
         precision=recipe.run.precision or "single",
-        **({} if recipe.object.margin_px is None else {"margin_px": recipe.object.margin_px}),
+        margin_px=recipe.object.margin_px or 0,
+        held_out=recipe.run.held_out or 0.0,
+        seed=recipe.run.seed,
     )
-    recipe = choose.choose_device(choose.complete_recipe(recipe, prepared, problem), opened, asked=device)
     run = _Run(prepared, problem, recipe, source=_source_of(prepared))
+    run.decide(opened, asked=device, on_trial=on_trial)
+    recipe = run.recipe
     state, records = run.cold_start() if resume is None else run.resumed(resume)
-    stages = [Stage(s.name, make_solver(s.solver or "", s.settings), s.iterations or 0) for s in recipe.solve]
+    stages = [
+        Stage(s.name, make_solver(s.solver or "", s.settings, s.refine or ""), s.iterations or 0) for s in recipe.solve
+    ]
     run.check_memory(stages)
 
     def save(state: State, records: list[PassRecord]) -> None:
@@ -162,12 +178,57 @@ class _Run:
     source: Source | None
     notes: list[Note] = field(default_factory=list)
 
-    def cold_start(self) -> tuple[State, list[PassRecord]]:
-        seed = self.recipe.run.seed
-        probe = with_modes(self._first_probe(), self.recipe.probe.modes or 1, np.random.default_rng([seed, 1]))
-        return start_state(self.problem, scaled_to_power(probe, self.problem.power), seed), []
+    def decide(
+        self, device: backend.Device, *, asked: str | None, on_trial: Callable[[int, int], None] | None = None
+    ) -> None:
+        """Choose what the recipe leaves open; by short trials what is refined beside object and probe."""
+        recipe = self.recipe
+        free = tuple(word for word, path in FREE_MODEL.items() if recipe.get(path) is None)
+        if recipe.run.trial_passes and free and self.problem.n_held:
+            self.recipe = self._by_trials(free, on_trial)
+        self.recipe = choose.complete_recipe(self.recipe, self.prepared, self.problem)
+        self.recipe = choose.choose_device(self.recipe, device, asked=asked)
 
-    def _first_probe(self) -> NDArray[np.complex128]:
+    def _by_trials(self, free: tuple[str, ...], on_trial: Callable[[int, int], None] | None) -> Recipe:
+        recipe, problem = self.recipe, self.problem
+        start = ModelChoice(
+            modes=recipe.probe.modes or 1,
+            positions=bool(recipe.positions.refine),
+            background=bool(recipe.probe.background),
+        )
+        found = choose_model(
+            problem,
+            scaled_to_power(with_modes(self.first_probe, start.modes, self._rng(1)), problem.power),
+            start,
+            free,
+            settings={key: value for key, (value, _) in choose.steps_for(self.prepared, problem).items()},
+            passes=recipe.run.trial_passes or 0,
+            seed=recipe.run.seed,
+            progress=on_trial,
+        )
+        reasons = dict(found.reasons)
+        values = {"modes": found.modes, "positions": found.positions, "background": found.background}
+        for word in free:
+            path = FREE_MODEL[word]
+            recipe = recipe.choose(path, values[word], reasons.get(path, "no trial was needed"))
+        return recipe
+
+    def _rng(self, purpose: int) -> np.random.Generator:
+        return np.random.default_rng([self.recipe.run.seed, purpose])
+
+    def cold_start(self) -> tuple[State, list[PassRecord]]:
+        recipe, problem = self.recipe, self.problem
+        probe = with_modes(self.first_probe, recipe.probe.modes or 1, self._rng(1))
+        state = start_state(problem, scaled_to_power(probe, problem.power), recipe.run.seed, recipe.object.slices or 1)
+        if state.object_.ndim == 3:
+            state.depths_m = np.full(len(state.object_) - 1, recipe.object.slice_distance_m or 0.0)
+        names = {name for stage in recipe.solve for name in unknowns(stage.refine or "")}
+        waves = with_modes(probe[:1], 1 + (recipe.probe.variation or 0), self._rng(4))[1:]
+        add_unknowns(problem, state, names, scaled_to_power(waves, problem.power) if len(waves) else None)
+        return state, []
+
+    @cached_property
+    def first_probe(self) -> NDArray[np.complex128]:
         prepared, wanted = self.prepared, self.recipe.probe
         if wanted.start == "data":
             guess = probe_from_data(prepared.normalised(), prepared.mask, prepared.geometry, prepared.positions_m)
@@ -215,11 +276,11 @@ class _Run:
         self._check_fits(state)
         scan_notes = self.prepared.scan.notes
         self.notes += [note for note in earlier.notes if note not in scan_notes]
-        return state, _records(earlier.history)
+        return state, records_of(earlier.history)
 
     def _check_fits(self, state: State) -> None:
         problem = self.problem
-        found = (*state.object_.shape, len(state.positions_px), state.probe.shape[-1])
+        found = (*state.object_.shape[-2:], len(state.positions_px), state.probe.shape[-1])
         wanted = (*problem.object_shape, problem.n_frames, problem.size)
         if found != wanted:
             raise InputError(
@@ -242,92 +303,34 @@ class _Run:
 
     def checkpoint(self, state: State, records: list[PassRecord]) -> Result:
         """Return a result that can be resumed."""
-        result = self._result(state, records, None, metrics.evaluate(self.problem, state))
+        result = self._result(state, records, None)
         return replace(result, status="running", solver_state=state.to_checkpoint())
 
     def finish(self, state: State, records: list[PassRecord], reason: StopReason) -> Result:
         """Return the final result, its metrics measured on the state as it is."""
-        result = self._result(state, records, reason, metrics.evaluate(self.problem, state))
+        self._record_choices(state)
+        result = self._result(state, records, reason)
         if reason in (StopReason.INTERRUPTED, StopReason.TIME_LIMIT):
             status = "interrupted" if reason is StopReason.INTERRUPTED else "complete"
             return replace(result, status=status, solver_state=state.to_checkpoint())
         return replace(result, status="failed") if reason is StopReason.NON_FINITE else result
 
-    def _result(self, state: State, records: list[PassRecord], reason: StopReason | None, fit: metrics.Fit) -> Result:
-        prepared, problem, scan = self.prepared, self.problem, self.prepared.scan
-        verdict, findings = metrics.judge(fit, reason, prepared.unit, prepared.findings)
-        y_m, x_m = problem.coordinates_m()
-        moved = (state.positions_px - problem.positions_px) * np.array(problem.pixel_m)
-        raw = scan.raw_positions
-        return Result(
-            transmission=backend.to_host(state.object_),
-            y_m=y_m,
-            x_m=x_m,
-            coverage=fit.illumination,
-            probe=orthogonal_modes(backend.to_host(state.probe)),
-            positions_measured_m=prepared.positions_m,
-            positions_refined_m=prepared.positions_m + moved,
-            frame_index=prepared.file_index,
-            frame_intensity=prepared.flux,
-            geometry=prepared.geometry,
-            unit=prepared.unit,
-            history=_history(records),
-            stop_reason=reason,
-            status="complete",
-            verdict=verdict,
-            recipe=self.recipe,
-            provenance=Provenance.now(
-                seed=self.recipe.run.seed,
-                device=f"{problem.device.name} {problem.device.description}".strip(),
-                fft=backend.fft_name(problem.device),
-                threads=backend.thread_count(),
-                source=self.source,
-            ),
-            left_out=_in_file(prepared),
-            findings=findings + _guess_findings((*scan.notes, *self.notes), findings),
-            notes=(*scan.notes, *self.notes),
-            steps=prepared.steps,
-            raw_positions=raw and replace(raw, values=raw.values[prepared.frame_index]),
-            exposure_s=scan.exposure_s,
-            monitor=None if scan.monitor is None else scan.monitor[prepared.frame_index],
+    def _record_choices(self, state: State) -> None:
+        """Write into the recipe what a stage chose while it ran."""
+        for stage in self.recipe.solve:
+            if stage.get("strength") == AUTOMATIC and "strength" in state.memory:
+                found = float(backend.to_host(state.memory["strength"]))
+                why = "by the held-out pixels" if found > 0 else "no prior makes the held-out pixels more likely"
+                self.recipe = self.recipe.choose(f"solve.{stage.name}.strength", found, why)
+
+    def _result(self, state: State, records: list[PassRecord], reason: StopReason | None) -> Result:
+        return make_result(
+            self.problem,
+            self.prepared,
+            self.recipe,
+            state,
+            records,
+            reason,
+            source=self.source,
+            notes=tuple(self.notes),
         )
-
-
-def _in_file(prepared: PreparedScan) -> tuple[tuple[int, str], ...]:
-    """Frames left out, by their number in the file's stack."""
-    index = prepared.scan.index_in_file
-    if index is None:
-        return prepared.left_out
-    return tuple((int(index[j]), why) for j, why in prepared.left_out)
-
-
-def _guess_findings(notes: tuple[Note, ...], findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """One finding a guess, but for those that a finding tells already."""
-    told = {f.code for f in findings}
-    told |= {what for what, code in READER_WARNINGS.items() if code in told}
-    told |= {"orientation"} if told & {"orientation-decided", "orientation-undecided"} else set()
-    guesses = [n for n in notes if n.guess and n.what not in told]
-    return tuple(Finding("note", "guess", f"{n.what} = {n.value} is a guess ({n.why or n.where})") for n in guesses)
-
-
-def _history(records: list[PassRecord]) -> History:
-    return History(
-        iteration=np.array([r.iteration for r in records]),
-        stage=tuple(r.stage for r in records),
-        r_factor=np.array([r.r_factor for r in records]),
-        deviance=np.array([r.deviance for r in records]),
-        seconds=np.array([r.seconds for r in records]),
-        held_out=_column([r.held_out for r in records]),
-    )
-
-
-def _column(values: list[float | None]) -> NDArray[np.float64] | None:
-    """Make a column of values of which all or none are known (those of no records are not)."""
-    return None if None in values or not values else np.array(values, np.float64)
-
-
-def _records(history: History) -> list[PassRecord]:
-    """Return what `_history` was made of."""
-    held_out = [None] * len(history) if history.held_out is None else history.held_out.tolist()
-    columns = history.iteration, np.array(history.stage), history.r_factor, history.deviance, history.seconds
-    return [PassRecord(*row) for row in zip(*(column.tolist() for column in columns), held_out, strict=True)]

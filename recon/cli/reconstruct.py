@@ -204,6 +204,7 @@ def _newest(args: argparse.Namespace, folder: Path) -> tuple[Any, Path]:
 def machine(result: Any, path: Path, picture: Path) -> dict[str, Any]:
     """Return what ``--json`` says of a result."""
     history = result.history
+    held_out = history.held_out is not None and len(history)
     return {
         "result": path,
         "figure": picture,
@@ -214,6 +215,9 @@ def machine(result: Any, path: Path, picture: Path) -> dict[str, Any]:
         "iterations": int(history.iteration[-1]) if len(history) else 0,
         "r_factor": float(history.r_factor[-1]) if len(history) else None,
         "deviance_per_pixel": float(history.deviance[-1]) if len(history) else None,
+        "held_out_deviance_per_pixel": float(history.held_out[-1]) if held_out else None,
+        "prior": result.prior,
+        "position_move_rms_m": result.position_move_m,
         "seconds": float(history.seconds[-1]) if len(history) else 0.0,
         "frames": len(result.frame_index),
         "pixel_m": result.pixel_m,

@@ -5,20 +5,34 @@ from __future__ import annotations
 from dataclasses import fields
 from typing import Any
 
-from recon.recipe_sections import STAGE_KEYS, nearest
+from recon.recipe_keys import nearest
+from recon.recipe_sections import STAGE_KEYS
 from recon.solvers.base import Solver
 from recon.solvers.difference_map import DifferenceMap
 from recon.solvers.maximum_likelihood import MaximumLikelihood
+from recon.solvers.momentum_pie import MomentumPIE
 from recon.solvers.pie import EPIE, RPIE
+from recon.solvers.raar import RAAR
+from recon.solvers.refining import Refining
+from recon.solvers.relaxed_projections import RelaxedProjections
+from recon.unknowns import unknowns
 from scans.errors import InputError
 
-SOLVERS: dict[str, type[Any]] = {"epie": EPIE, "rpie": RPIE, "difference_map": DifferenceMap, "maximum_likelihood": MaximumLikelihood}
+SOLVERS: dict[str, type[Any]] = {
+    "epie": EPIE,
+    "rpie": RPIE,
+    "difference_map": DifferenceMap,
+    "maximum_likelihood": MaximumLikelihood,
+    "momentum_pie": MomentumPIE,
+    "raar": RAAR,
+    "relaxed_projections": RelaxedProjections,
+}
 
 __all__ = ["SOLVERS", "Solver", "make_solver"]
 
 
-def make_solver(name: str, settings: dict[str, Any]) -> Solver:
-    """Return the solver `name` with these settings.
+def make_solver(name: str, settings: dict[str, Any], refine: str = "") -> Solver:
+    """Return the solver `name` with these settings; what `refine` names is refined beside object and probe.
 
     Raises
     ------
@@ -37,7 +51,7 @@ def make_solver(name: str, settings: dict[str, Any]) -> Solver:
     clean: dict[str, Any] = {}
     for key, value in settings.items():
         where = f"recipe, solver {name}, key {key}"
-        if key not in known:
+        if key not in known or key == "refine":
             raise InputError(
                 "unknown key",
                 where=where,
@@ -52,4 +66,6 @@ def make_solver(name: str, settings: dict[str, Any]) -> Solver:
                 fix="Correct the value.",
             )
         clean[key] = known[key](value)
-    return kind(**clean)
+    if "refine" in known:
+        return kind(**clean, refine=refine)
+    return Refining(kind(**clean), refine) if unknowns(refine) else kind(**clean)

@@ -21,6 +21,10 @@ class Solver(Protocol):
         """One pass over all frames; returns ``(3,)`` on the device, as `PassSums.residuals`."""
         ...
 
+    def finish(self, problem: Problem, state: State) -> None:
+        """Leave the state as good as was measured when the last pass of a stage is done."""
+        ...
+
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """Device memory a pass needs beyond frames, object and probe [bytes]."""
         ...

@@ -2,28 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from recon.backend import Array, to_host
+from recon.backend import Array, array_module, to_host
 from recon.blocks import Blocks, combine, dot, quasi_newton, store, stored
-from recon.frames import Batch
-from recon.gradients import GradientSums, gradient_pass
-from recon.kernels import PassSums
-from recon.likelihoods import Likelihood, make_likelihood
+from recon.gradients import GradientSums, measure
+from recon.held_out import held_out_deviance
+from recon.likelihoods import make_likelihood
 from recon.preconditioner import Preconditioner
+from recon.priors import NO_PRIOR, Prior, make_prior
 from recon.problem import Problem
-from recon.shares import Shares, share_count
+from recon.shares import share_count
 from recon.solvers.base import check_range
 from recon.state import ON_HOST, State
 from recon.unknowns import descent_of, set_values, unknowns, values
+from scans.errors import InputError
 
 # A step is taken when the loss falls by this share of what its slope promises (Armijo), or changes by rounding.
 _SUFFICIENT, _ROUNDING = 1e-4, 1e-7
 # Shares of a refused step that are tried next; after so many refusals in a row what was learnt is dropped.
 _SHORTER, _REFUSALS = (0.1, 0.5), 4
+# A prior's strength that is to be chosen; strengths tried, as factors of the natural one, and passes of each trial.
+AUTOMATIC = -1.0
+STRENGTHS, STRENGTH_PASSES = (1 / 16, 1 / 4, 1.0, 4.0), 10
 
 
 @dataclass(frozen=True)
@@ -48,6 +52,9 @@ class MaximumLikelihood:
         Share of the brightest light that is added to the light of every object pixel, in steps only.
     hold_probe
         True leaves the probe as it is.
+    prior, strength
+        One of `recon.priors.PRIORS`, or "none", and its weight against the likelihood; `AUTOMATIC` has it chosen
+        when the stage begins, by the pixels that were held out. The object without it is kept beside.
     batch
         Frames worked on together; does not change the result but for rounding.
     """
@@ -57,12 +64,16 @@ class MaximumLikelihood:
     memory: int = 8
     floor: float = 0.02
     hold_probe: bool = False
+    prior: str = NO_PRIOR
+    strength: float = 0.0
     batch: int = 16
 
     def __post_init__(self) -> None:
         check_range(self, memory=(1, 100), floor=(1e-6, 1), batch=(1, 100_000))
         make_likelihood(self.likelihood)
         unknowns(self.refine)
+        if self.prior != NO_PRIOR:
+            make_prior(self.prior, max(self.strength, 0.0))
 
     @cached_property
     def names(self) -> tuple[str, ...]:
@@ -70,8 +81,33 @@ class MaximumLikelihood:
         return ("object_", *(() if self.hold_probe else ("probe",)), *unknowns(self.refine))
 
     def prepare(self, problem: Problem, state: State) -> None:
-        """Make nothing: the first pass has no memory."""
-        return
+        """Keep the object as it is before a prior, and choose the prior's strength where that is wanted."""
+        if self.prior == NO_PRIOR or "strength" in state.memory:
+            return
+        strength = self.strength
+        if strength == AUTOMATIC:
+            strength = self._best_strength(problem, state)
+        state.memory["strength"] = np.array(strength)
+        if strength > 0:
+            state.without_prior = state.object_.copy()
+
+    def _best_strength(self, problem: Problem, state: State) -> float:
+        """Return the strength, 0 among them, after which the held-out pixels are predicted best."""
+        if not problem.n_held:
+            raise InputError(
+                "a prior's strength to be chosen with no held-out pixels",
+                where="recipe, key strength",
+                expected="a share of pixels that are not fitted",
+                fix="Set run.held_out=0.015, or give the strength.",
+            )
+        natural, found = natural_strength(state), {}
+        for factor in (0.0, *STRENGTHS):
+            trial = replace(state, memory={"strength": np.array(factor * natural)})
+            trial.restore(state.keep())
+            for _ in range(STRENGTH_PASSES):
+                self.step(problem, trial)
+            found[factor] = float(held_out_deviance(problem, trial).sum())
+        return natural * min(found, key=lambda factor: found[factor])
 
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """About eight complex arrays of a batch, the sums of each share, and pairs of steps [bytes]."""
@@ -81,14 +117,17 @@ class MaximumLikelihood:
 
     def step(self, problem: Problem, state: State) -> Array:
         """Measure loss and slopes at the state, and move on along the next direction, or back from a bad step."""
-        shares, loss = self._measure(problem, state)
+        sums, loss = self._measure(problem, state)
         if self._refused(state, loss):
             self._shorten(state, loss)
-            return shares.residuals()
-        sums = shares.parts[0]
+            return sums.residuals
         here, descent = values(state, self.names), descent_of(sums, state, self.names)
-        self._learn(state, here, descent)
         scaled = Preconditioner(sums, state, problem, self.floor)
+        prior = self._prior(state)
+        if prior is not None:
+            descent["object_"] += 2 * prior.loss_and_descent(state.object_)[1]
+            scaled.weights["object_"] = scaled.weights["object_"] + 4 * prior.curvature(state.object_)
+        self._learn(state, here, descent)
         pairs = [(stored(state.memory, f"step{k}/"), stored(state.memory, f"rise{k}/")) for k in self._pairs(state)]
         direction = scaled.without_gauge(quasi_newton(descent, pairs, scaled))
         slope = dot(descent, direction)
@@ -102,27 +141,23 @@ class MaximumLikelihood:
         store(state.memory, "direction/", direction)
         self._numbers(state, loss, slope, length, 0)
         set_values(state, combine(here, length, direction))
-        return shares.residuals()
+        return sums.residuals
 
     def finish(self, problem: Problem, state: State) -> None:
         """Go back to the last measured state if the step after it, which no pass has measured, is worse."""
         if "numbers" in state.memory and self._refused(state, self._measure(problem, state)[1]):
             set_values(state, self._host(stored(state.memory, "from/")))
 
-    def _measure(self, problem: Problem, state: State) -> tuple[Shares, float]:
+    def _measure(self, problem: Problem, state: State) -> tuple[GradientSums, float]:
+        """Return the sums of a pass at the state, and its loss with that of the prior."""
         extras = [name for name in self.names if name not in ("object_", "probe")]
-        n_shares = share_count(problem.device, self.batch)
-        shares = Shares([GradientSums.wanting(state, problem.n_frames, extras) for _ in range(n_shares)])
-        likelihood: Likelihood = make_likelihood(self.likelihood, problem.read_noise)
+        sums = measure(problem, state, make_likelihood(self.likelihood, problem.read_noise), extras, self.batch)
+        loss, prior = float(to_host(sums.loss)), self._prior(state)
+        return sums, loss if prior is None else loss + float(to_host(prior.loss_and_descent(state.object_)[0]))
 
-        def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-            assert isinstance(sums, GradientSums)
-            gradient_pass(state, batch, likelihood, sums)
-
-        for start in range(0, problem.n_frames, self.batch):
-            index = np.arange(start, min(start + self.batch, problem.n_frames))
-            shares.run(task, state.batch(problem, index))
-        return shares, float(to_host(shares.updates().loss))
+    def _prior(self, state: State) -> Prior | None:
+        strength = float(to_host(state.memory.get("strength", np.array(0.0))))
+        return make_prior(self.prior, strength) if strength > 0 else None
 
     def _refused(self, state: State, loss: float) -> bool:
         if "numbers" not in state.memory:
@@ -176,3 +211,19 @@ class MaximumLikelihood:
     def _host(blocks: Blocks) -> Blocks:
         """Bring blocks of the host back there, whatever a checkpoint made of them."""
         return {name: to_host(one) if name in ON_HOST else one for name, one in blocks.items()}
+
+
+def natural_strength(state: State) -> float:
+    """Strength of a gradient prior that expects differences of neighbours as large as the object's own.
+
+    A complex difference of variance σ² has ``-ln p = |∂O|²/σ²``; σ² is the median over the object, which noise
+    at its dim margin does not move.
+    """
+    xp = array_module(state.object_)
+    object_ = state.object_
+    square = (
+        abs(object_[..., 1:, :-1] - object_[..., :-1, :-1]) ** 2
+        + abs(object_[..., :-1, 1:] - object_[..., :-1, :-1]) ** 2
+    )
+    lit = square[square > 0]
+    return 2 / max(float(xp.median(lit)), 1e-12) if lit.size else 0.0

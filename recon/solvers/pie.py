@@ -54,6 +54,10 @@ class _PIE(ABC):
         """Make nothing: the family remembers no more than object and probe."""
         return
 
+    def finish(self, problem: Problem, state: State) -> None:
+        """Do nothing: the last pass left the best that is known."""
+        return
+
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """About six complex arrays of a batch, and the sums of each share [bytes]."""
         frame = n_modes * problem.size**2
@@ -69,7 +73,7 @@ class _PIE(ABC):
         def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
             frame_pass(state, batch, data_term, sums, with_probe=with_probe)
 
-        for index in shuffled_batches(problem.n_frames, self.batch, state.rng):
+        for index in shuffled_batches(state.active(problem.n_frames), self.batch, state.rng):
             shares.clear_updates()
             shares.run(task, state.batch(problem, index))
             sums = shares.updates()
@@ -143,8 +147,8 @@ class RPIE(_PIE):
         return (1 - self.beta) * weight + self.beta * weight.max()
 
 
-def shuffled_batches(n_frames: int, size: int, rng: np.random.Generator) -> Iterator[NDArray[np.int64]]:
-    """Yield every frame once, in random order, `size` at a time (the last batch may be smaller)."""
-    order = rng.permutation(n_frames)
-    for start in range(0, n_frames, size):
+def shuffled_batches(frames: NDArray[np.int64], size: int, rng: np.random.Generator) -> Iterator[NDArray[np.int64]]:
+    """Yield every one of `frames` once, in random order, `size` at a time (the last batch may be smaller)."""
+    order = rng.permutation(frames)
+    for start in range(0, len(frames), size):
         yield np.sort(order[start : start + size])

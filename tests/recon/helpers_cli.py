@@ -34,7 +34,12 @@ def written(path: Path, **settings: Any) -> Path:
 def recipe(*settings: str, passes: tuple[int, int] = (4, 2)) -> Recipe:
     """Return a recipe with few passes, and `settings` as after ``-s``."""
     found = parse_recipe("")
-    for text in (f"solve.main.iterations={passes[0]}", f"solve.settle.iterations={passes[1]}", *settings):
+    passes_of = (
+        f"solve.main.iterations={passes[0]}",
+        f"solve.settle.iterations={passes[1]}",
+        "solve.prior.iterations=1",
+    )
+    for text in (*passes_of, "run.trial_passes=0", *settings):
         found = found.override(text)
     return found
 

@@ -444,6 +444,8 @@ def test_single_precision_stays_single_and_near_double(xp, case, monkeypatch):
                 for transform in ("fft2", "ifft2"):
                     patch.setattr(module, transform, watched(getattr(module, transform)))
             single = run_pass(xp, *case, Watched(name, read_noise), np.float32)
+            lit = kernels.illuminate(*(moved_to(xp, part, np.float32) for part in case))
+        assert {a.dtype for a in (lit.patches, *lit.entering, *lit.ramp, *lit.transfers)} == {np.dtype("c8")}
         for key, expected in double.items():
             wanted = expected.dtype.itemsize // (1 if key in ALWAYS_DOUBLE else 2)
             assert single[key].dtype.itemsize == wanted, key
@@ -539,6 +541,17 @@ def test_residual_pass_sees_every_part(case):
     np.testing.assert_allclose(
         sums.residuals, run_pass(np, *case, make_likelihood("poisson"))["residuals"], rtol=tol.EXACT_SUM
     )
+
+
+@pytest.mark.parametrize("form", ["two slices", "three slices"])
+def test_weight_of_distances_by_its_definition(case):
+    # 2 Σ |∂ψ|² of the waves that arrive, ∂ψ = i axial ψ in Fourier space
+    model, batch = case
+    expected = np.zeros(len(model.depths_m))
+    for j in range(FRAMES):
+        arrived = far_field(plain_frame(model, batch, j)[2][1:])
+        expected += 2 * (np.abs(axial() * arrived) ** 2).sum(axis=(1, 2, 3))
+    assert relative(run_pass(np, *case, make_likelihood("poisson"))["depth_weight"], expected) < tol.PASS_C128
 
 
 # --- adjoints --------------------------------------------------------------------------------------------------------
