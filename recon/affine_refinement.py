@@ -7,6 +7,8 @@ direction gets a step of its own.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
@@ -20,8 +22,8 @@ from recon.state import State
 
 # No position moves farther in one step [pixels]: the step is linear in the object's detail.
 LONGEST_PX = 1.0
-# Frames that are enough to tell four numbers.
-ENOUGH = 400
+# Frames that are enough to tell so few numbers: four of the matrix, three of the probe's curvature.
+ENOUGH, UNKNOWNS = 400, 7
 
 
 def affine_step(
@@ -29,8 +31,9 @@ def affine_step(
 ) -> NDArray[np.float64]:
     """Move all positions by a matrix about their middle, and the object with them; returns it ``(2, 2)`` without gain.
 
-    A Gauss-Newton step in the four elements A of ``r' = r + A (r - c)``, ``O'(x) = O(x - A (x - c))``. Our own
-    estimator. With slices nothing is done: they do not follow one map.
+    A Gauss-Newton step in the four elements A of ``r' = r + A (r - c)``, ``O'(x) = O(x - A (x - c))``, and in the
+    three numbers of a quadratic phase of the probe's spectrum. Our own estimator. With slices nothing is done: they
+    do not follow one map.
 
     Parameters
     ----------
@@ -40,18 +43,49 @@ def affine_step(
     if state.object_.ndim == 3:
         return np.zeros((2, 2))
     middle = state.positions_px.mean(axis=0)
+    forces, stiffness = affine_moments(problem, state, likelihood, batch)
+    scale = np.sqrt(np.maximum(np.diag(stiffness), 1e-300))
+    step = np.linalg.lstsq(stiffness / np.outer(scale, scale), forces / scale, rcond=1e-8)[0] / scale
+    matrix = step[:4].reshape(2, 2)
+    farthest = np.abs((state.positions_px - middle) @ matrix.T).max()
+    share = min(gain, LONGEST_PX / max(farthest, 1e-12))
+    apply_affine(state, matrix * share)
+    apply_curvature(state, step[4:] * share)
+    return matrix
+
+
+def affine_moments(
+    problem: Problem, state: State, likelihood: Likelihood, batch: int = 8
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Minus slope ``(7,)`` and curvature ``(7, 7)`` of the loss by A, row by row, and by the probe's curvature."""
+    middle = state.positions_px.mean(axis=0)
     stretched = _stretched_objects(state.object_, middle)
-    forces, stiffness = np.zeros(4), np.zeros((4, 4))
+    forces, stiffness = np.zeros(UNKNOWNS), np.zeros((UNKNOWNS, UNKNOWNS))
     index = state.active(problem.n_frames)
     index = index[:: -(-len(index) // ENOUGH)]
     for start in range(0, len(index), batch):
         some = index[start : start + batch]
         g, h = _moments(state, state.batch(problem, some), likelihood, stretched, state.positions_px[some] - middle)
         forces, stiffness = forces + g, stiffness + h
-    matrix = np.linalg.lstsq(stiffness, forces, rcond=1e-8)[0].reshape(2, 2)
-    farthest = np.abs((state.positions_px - middle) @ matrix.T).max()
-    apply_affine(state, matrix * min(gain, LONGEST_PX / max(farthest, 1e-12)))
-    return matrix
+    return forces, stiffness
+
+
+def apply_curvature(state: State, curvature: NDArray[np.float64]) -> None:
+    """Give the probe's spectrum the phase ``q . (fy fy, fy fx, fx fx)`` [rad, cycles/pixel]: another defocus."""
+    xp = array_module(state.probe)
+    n = state.probe.shape[-1]
+    phase = sum(float(q) * product for q, product in zip(curvature, _products(xp, n), strict=True))
+    turn = xp.exp(1j * phase).astype(state.probe.dtype)
+    state.probe = ifft2(fft2(state.probe.copy()) * turn)
+    if state.variation is not None:
+        state.variation = ifft2(fft2(state.variation.copy()) * turn)
+
+
+def _products(xp: Any, n: int) -> list[Array]:
+    """Products of frequencies ``(N, N)`` that a quadratic phase is made of."""
+    f = xp.fft.fftfreq(n)
+    y, x = f[:, None], f[None, :]
+    return [y * y + 0 * x, y * x, 0 * y + x * x]
 
 
 def apply_affine(state: State, matrix: NDArray[np.float64]) -> None:
@@ -99,6 +133,9 @@ def _moments(
         row, column = divmod(k, 2)
         follow = gather(stretched[k], batch.corners, n)[:, None]
         moved = fft2(turns[row] * lever[:, column] * lit.patches + lit.probes * follow)
+        changes.append(batch.expected(2 * (field.conj() * moved).real.sum(axis=1)))
+    for product in _products(xp, n):
+        moved = fft2(ifft2(spectra * (1j * product).astype(field.dtype)) * lit.patches)
         changes.append(batch.expected(2 * (field.conj() * moved).real.sum(axis=1)))
     change = xp.stack(changes)
     slope = likelihood.slope(expected, batch.counts) * fitted

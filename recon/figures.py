@@ -42,7 +42,6 @@ from recon.figure_panels import (
     plot_axes,
     probe_panel,
     size_text,
-    typical_step_m,
 )
 from recon.figure_parts import (
     DPI,
@@ -72,6 +71,8 @@ from scans.files import replacing
 __all__ = ["inspect_figure", "resolution_figure", "result_figure", "save", "simulate_figure"]
 
 _BADGES = {"good": "good", "usable with cautions": "caution", "not to be trusted": "serious"}
+# Moves of positions that are drawn at most.
+MOST_ARROWS = 100
 
 
 def save(figure: Figure, path: str | Path, *, force: bool = True) -> Path:
@@ -159,26 +160,24 @@ def _coverage(page: Page, box: Box, result: Result, place: Window, window: Windo
     measured, refined = result.positions_measured_m * MICRO, result.positions_refined_m * MICRO
     size = min(10.0, max(1.0, 3000 / len(refined)))
     axes.scatter(refined[:, 1], refined[:, 0], s=size, color=INK, edgecolors="white", lw=0.3)
-    if np.allclose(measured, refined, rtol=0, atol=0.02 * MICRO * min(result.pixel_m)):
-        notes_below(axes, [("• position", INK)])
-        return
-    times = _magnification(result)
-    _arrows(axes, refined, (refined - measured) * times)
-    enlarged = f", {times:g} times enlarged" if times > 1 else ""
-    notes_below(axes, [(f"→ refinement{enlarged}", VERMILION), ("• refined", INK)])
+    notes = [("• position", INK)]
+    if not np.allclose(measured, refined, rtol=0, atol=0.02 * MICRO * min(result.pixel_m)):
+        notes.insert(0, (_moves(axes, measured, refined - measured, window), ORANGE))
+    notes_below(axes, notes)
 
 
-def _magnification(result: Result) -> float:
-    """Return the round number of times that most moves may be enlarged without reaching the next position."""
-    room = 0.5 * typical_step_m(result.positions_refined_m, 10 * min(result.pixel_m))
-    return max(1.0, round_length(room / result.position_move_m))
-
-
-def _arrows(axes: Axes, ends: NDArray[np.float64], moves: NDArray[np.float64]) -> None:
-    """Draw arrows ``(J, 2)`` in data units that end at the refined positions."""
-    (y, x), (v, u) = (ends - moves).T, moves.T
+def _moves(axes: Axes, starts: NDArray[np.float64], moves: NDArray[np.float64], window: Window) -> str:
+    """Draw moves ``(J, 2)`` [µm] of some positions as arrows, enlarged to be seen; returns what to write below."""
+    n = len(starts)
+    some = np.random.default_rng(0).permutation(n)[:MOST_ARROWS]
+    room = 0.5 * np.sqrt((window.right - window.left) * (window.bottom - window.top) / len(some))
+    ratio = room / np.sqrt((moves**2).sum(axis=1).mean())
+    times = max(1.0, round_length(ratio)) if np.isfinite(ratio) else 1.0
+    (y, x), (v, u) = starts[some].T, times * moves[some].T
     style: dict[str, Any] = {"angles": "xy", "scale_units": "xy", "scale": 1, "units": "inches", "minlength": 0}
-    axes.quiver(x, y, u, v, color=VERMILION, width=0.011, headwidth=4, headlength=4, headaxislength=4, **style)
+    head: dict[str, Any] = {"headwidth": 3.5, "headlength": 4, "headaxislength": 3.5}
+    axes.quiver(x, y, u, v, color=ORANGE, width=0.013, zorder=3, **head, **style)
+    return f"→ refinement{f' × {times:g}' if times > 1 else ''}{f', {len(some)} shown' if n > len(some) else ''}"
 
 
 def _slices(page: Page, box: Box, result: Result, *, masks: Any, place: Window, window: Window) -> None:

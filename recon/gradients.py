@@ -110,9 +110,9 @@ def gradient_pass(model: Model, batch: Batch, likelihood: Likelihood, sums: Grad
     if sums.position is not None:
         _add_positions(sums, model, batch, lit, at_probe)
     spectra = add_probe(sums, lit, at_probe)
-    if sums.variation is not None:
+    if sums.variation is not None and batch.coefficients is not None:
         sums.variation += xp.tensordot(batch.coefficients.conj().T, spectra[:, 0], axes=1)
-    if sums.coefficients is not None:
+    if sums.coefficients is not None and model.variation is not None:
         basis = fft2(model.variation.copy())
         sums.coefficients[batch.rows] += xp.einsum("kyx,byx->bk", basis.conj(), spectra[:, 0])
 
@@ -155,13 +155,14 @@ def _add_positions(sums: GradientSums, model: Model, batch: Batch, lit: Lit, at_
 
 def _gaps(sums: GradientSums, batch: Batch) -> OnGap | None:
     """Return what to do with each free space on the way back: add its slope by its length, or nothing."""
-    if sums.depth is None:
+    axial = batch.axial
+    if sums.depth is None or axial is None:
         return None
 
     def on_gap(s: int, arrived: Array, back: Array) -> None:
         xp = array_module(back)
         # d(arrived)/dz = i axial arrived
-        sums.depth[s] -= 2 * ((back.conj() * arrived).imag * batch.axial).sum(dtype=xp.float64)
-        sums.depth_weight[s] += 2 * ((arrived.real**2 + arrived.imag**2) * batch.axial**2).sum(dtype=xp.float64)
+        sums.depth[s] -= 2 * ((back.conj() * arrived).imag * axial).sum(dtype=xp.float64)
+        sums.depth_weight[s] += 2 * ((arrived.real**2 + arrived.imag**2) * axial**2).sum(dtype=xp.float64)
 
     return on_gap

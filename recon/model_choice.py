@@ -8,21 +8,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.backend import to_device, to_host
+from recon.backend import Array, to_device, to_host
 from recon.held_out import Gain, gain, held_out_deviance
 from recon.loop import Loop, Stage
 from recon.probe import with_modes
 from recon.problem import Problem
 from recon.result import StopReason
-from recon.solvers import make_solver
+from recon.solvers import Solver, make_solver
 from recon.state import State, add_unknowns, start_state
 from recon.unknowns import unknowns
 
-# A model is taken where it gains this many standard errors and this share of the deviance on held-out pixels.
-SIGNIFICANT, WORTH = 3.0, 0.003
-# Frames that trials use at most, the middle of the scan; passes before the first comparison over those of each trial.
-TRIAL_FRAMES, FIRST = 200, 2
-MOST_MODES = 6
+# A model is taken where it gains this many standard errors on the held-out pixels, and this share of their deviance.
+# Positions have many numbers to fit and imitate a probe that is not yet right: they have to gain more.
+SIGNIFICANT = 3.0
+WORTH = {"probe.modes": 0.003, "probe.background": 0.003, "positions.refine": 0.02}
+# Frames that trials use at most, the middle of the scan, and passes of `rpie` before the first comparison: unless the
+# simplest model has nearly settled, others gain by what it would still have gained itself.
+TRIAL_FRAMES, FIRST_PASSES = 150, 60
+# Power that a new mode begins with: enough to show in a short trial.
+MOST_MODES, NEW_MODE = 6, 0.1
 
 
 @dataclass(frozen=True)
@@ -82,21 +86,21 @@ def choose_model(
     """
     part = _middle(problem)
     trial = _Trial(part, settings, passes, seed)
-    state = trial.run(start, start_state(part, probe, seed), FIRST * passes)
+    state = trial.begin(start, probe)
     chosen, done = start, 1
     while True:
         options = _options(chosen, free)
         if not options:
             return chosen
-        base = held_out_deviance(part, trial.run(chosen, state, passes))
+        base = held_out_deviance(part, trial.run(chosen, state))
         found: list[tuple[Gain, ModelChoice, str, State]] = []
         for key, option in options:
-            candidate = trial.run(option, state, passes)
+            candidate = trial.run(option, state)
             found.append((gain(base, held_out_deviance(part, candidate), part), option, key, candidate))
             done += 1
             if progress is not None:
                 progress(done, done + len(options))
-        better = [f for f in found if f[0].significance > SIGNIFICANT and f[0].mean > WORTH * f[0].before]
+        better = [f for f in found if f[0].significance > SIGNIFICANT and f[0].mean > WORTH[f[2]] * f[0].before]
         chosen = replace(chosen, reasons=_told(chosen.reasons, found))
         if not better:
             return chosen
@@ -104,7 +108,9 @@ def choose_model(
         chosen = replace(option, reasons=chosen.reasons)
 
 
-def _told(reasons: tuple[tuple[str, str], ...], found: list) -> tuple[tuple[str, str], ...]:
+def _told(
+    reasons: tuple[tuple[str, str], ...], found: list[tuple[Gain, ModelChoice, str, State]]
+) -> tuple[tuple[str, str], ...]:
     """Keep the latest comparison for each key."""
     told = dict(reasons)
     told.update({key: f"held-out pixels: {won}" for won, _, key, _ in found})
@@ -139,19 +145,29 @@ class _Trial:
     passes: int
     seed: int
 
-    def run(self, choice: ModelChoice, state: State, passes: int) -> State:
-        own = replace(state, memory={}, stage=0, stage_pass=0, rng=np.random.default_rng([self.seed, state.iteration]))
+    def begin(self, choice: ModelChoice, probe: NDArray[np.complexfloating]) -> State:
+        """Bring the first model to where it has nearly settled."""
+        state = start_state(self.problem, probe, self.seed)
+        add_unknowns(self.problem, state, set(unknowns(choice.words)))
+        self._solve(state, make_solver("rpie", self.settings, choice.words), FIRST_PASSES)
+        return self.run(choice, state)
+
+    def run(self, choice: ModelChoice, state: State) -> State:
+        """Go on with a model by maximum likelihood, all its unknowns together."""
+        own = replace(state, rng=np.random.default_rng([self.seed, state.iteration]))
         own.restore(state.keep())
         if choice.modes > len(own.probe):
             own.probe = self._more_modes(own, choice.modes)
         add_unknowns(self.problem, own, set(unknowns(choice.words)))
-        settings = self.settings | ({"hold_probe": 0} if state.iteration else {})
-        solver = make_solver("rpie", settings, choice.words)
-        if Loop(self.problem, [Stage("trial", solver, passes)]).run(own) is StopReason.INTERRUPTED:
-            raise KeyboardInterrupt
+        self._solve(own, make_solver("maximum_likelihood", {}, choice.words), self.passes)
         return own
 
-    def _more_modes(self, state: State, n_modes: int):
+    def _solve(self, state: State, solver: Solver, passes: int) -> None:
+        state.memory, state.stage, state.stage_pass = {}, 0, 0
+        if Loop(self.problem, [Stage("trial", solver, passes)]).run(state) is StopReason.INTERRUPTED:
+            raise KeyboardInterrupt
+
+    def _more_modes(self, state: State, n_modes: int) -> Array:
         """Add modes to those found so far."""
         found = to_host(state.probe)
         extra = with_modes(found[:1].astype(np.complex128), n_modes - len(found) + 1, np.random.default_rng(self.seed))[

@@ -46,11 +46,11 @@ class Preconditioner:
             self.weights["intensity"] = np.maximum(to_host(sums.intensity_weight), 1e-9)
         if sums.depth is not None:
             self.weights["depths_m"] = to_host(sums.depth_weight)
-        if sums.variation is not None:
+        if sums.variation is not None and state.coefficients is not None:
             share = (np.abs(state.coefficients) ** 2).sum(axis=0) / problem.n_frames
             xp = array_module(state.variation)
             self.weights["variation"] = self.weights["probe"][:1] * xp.asarray(share.astype(met.dtype))[:, None, None]
-        if sums.coefficients is not None:
+        if sums.coefficients is not None and state.variation is not None:
             power = to_host((abs(state.variation) ** 2).sum(axis=(1, 2)))
             self.weights["coefficients"] = 4 * power * float(met.mean()) / problem.n_frames
         self.position_weight = None if sums.position is None else to_host(sums.position_weight)

@@ -211,8 +211,8 @@ def scaled_to_power(probe: NDArray[np.complexfloating], power: float) -> NDArray
     return probe * np.sqrt(power / (np.abs(probe) ** 2).sum())
 
 
-def with_modes(probe: ProbeArray, n_modes: int, rng: np.random.Generator) -> ProbeArray:
-    """Add incoherent modes to a single-mode probe: itself times random smooth waves, 2 % of the power each.
+def with_modes(probe: ProbeArray, n_modes: int, rng: np.random.Generator, share: float = 0.02) -> ProbeArray:
+    """Add incoherent modes to a single-mode probe: itself times random smooth waves, of a `share` of the power each.
 
     Modes that start at zero would stay there, and modes that start linearly dependent would stay dependent:
     an update takes all modes through the same linear map. So mode k gets random polynomials up to a degree
@@ -233,7 +233,7 @@ def with_modes(probe: ProbeArray, n_modes: int, rng: np.random.Generator) -> Pro
         for term in terms:
             part = probe[0] * term
             wave += rng.normal() * part / np.sqrt((np.abs(part) ** 2).sum())
-        modes.append(wave * np.sqrt(0.02 * power / (np.abs(wave) ** 2).sum()))
+        modes.append(wave * np.sqrt(share * power / (np.abs(wave) ** 2).sum()))
     return np.stack(modes)
 
 

@@ -181,21 +181,8 @@ def make_problem(
         When the positions span more than an object of 2^31 pixels, or the frames do not fit into memory.
     """
     dtype = np.float32 if precision == "single" else np.float64
-    pixel = prepared.geometry.object_pixel_m
     size = prepared.counts.shape[-1]
-    in_pixels = prepared.positions_m / np.array(pixel)
-    first = np.floor(in_pixels.min(axis=0))
-    border = size // 2 + margin_px
-    positions_px = in_pixels - first + border
-    span = np.ceil(positions_px.max(axis=0)).astype(int) + border + 1
-    if int(span[0]) * int(span[1]) > 2**31:
-        raise InputError(
-            f"positions that span {span[0]} x {span[1]} object pixels",
-            where=prepared.scan.name,
-            expected="an object of at most 2^31 pixels",
-            fix="Check the unit of the positions (-s scan.position_unit=um).",
-        )
-    origin = (first - border) * np.array(pixel)
+    grid = _grid(prepared, margin_px)
     _check_memory(prepared, device, np.dtype(dtype).itemsize)
     measured = _measured(prepared.mask)
     counts = np.fft.ifftshift(prepared.counts, axes=(-2, -1)).astype(dtype)
@@ -209,10 +196,7 @@ def make_problem(
         mask=None if measured is None else to_device(measured, device),
         response=None if response is None else to_device(response, device),
         flux=None if flux is None else to_device(flux, device),
-        positions_px=positions_px,
-        object_shape=(int(span[0]), int(span[1])),
-        origin_m=(float(origin[0]), float(origin[1])),
-        pixel_m=pixel,
+        **grid,
         power=empty_field_power(totals),
         mean_total=float(totals.mean()),
         sum_amplitude=float(np.sqrt(np.maximum(prepared.counts, 0)).sum(where=everywhere, dtype=np.float64))
@@ -224,6 +208,30 @@ def make_problem(
         axial=to_device(_axial(prepared).astype(dtype), device),
         read_noise=prepared.read_noise,
     )
+
+
+def _grid(prepared: PreparedScan, margin_px: int) -> dict[str, Any]:
+    """Positions in pixels, and the object's grid around them: fields of a `Problem`."""
+    pixel, size = prepared.geometry.object_pixel_m, prepared.counts.shape[-1]
+    in_pixels = prepared.positions_m / np.array(pixel)
+    first = np.floor(in_pixels.min(axis=0))
+    border = size // 2 + margin_px
+    positions_px = in_pixels - first + border
+    span = np.ceil(positions_px.max(axis=0)).astype(int) + border + 1
+    if int(span[0]) * int(span[1]) > 2**31:
+        raise InputError(
+            f"positions that span {span[0]} x {span[1]} object pixels",
+            where=prepared.scan.name,
+            expected="an object of at most 2^31 pixels",
+            fix="Check the unit of the positions (-s scan.position_unit=um).",
+        )
+    origin = (first - border) * np.array(pixel)
+    return {
+        "positions_px": positions_px,
+        "object_shape": (int(span[0]), int(span[1])),
+        "origin_m": (float(origin[0]), float(origin[1])),
+        "pixel_m": pixel,
+    }
 
 
 def _held_out(n_frames: int, size: int, share: float, seed: int) -> NDArray[np.int64] | None:

@@ -239,8 +239,6 @@ class Result:
         for pair in pairs:
             if len({getattr(self, name) is None for name in pair}) == 2:
                 raise ValueError("one of {} and {} without the other".format(*pair))
-        if self.without_prior is not None and self.prior is None:
-            raise ValueError("without_prior, but no prior")
         for name, words in (("unit", UNITS), ("status", STATUSES), ("verdict", VERDICTS)):
             if getattr(self, name) not in words:
                 raise ValueError(f'{name} is "{getattr(self, name)}", expected one of {words}')
@@ -380,7 +378,9 @@ def _model_rows(result: Result) -> list[tuple[str, str]]:
         rows.append(("counts", f"{100 * result.background_share:.2g} % of all are a static background"))
     if result.position_move_m > 0:
         rows.append(("moved", f"positions, by {1e9 * result.position_move_m:.3g} nm (rms)"))
-    if result.prior is not None:
-        beside = "; the estimate without it is kept beside" if result.without_prior is not None else ""
-        rows.append(("prior", f"{result.prior}{beside}"))
+    told = result.prior or "not recorded which"
+    if result.without_prior is not None:
+        rows.append(("prior", f"{told}; the estimate without it is kept beside"))
+    elif result.prior is not None:
+        rows.append(("prior", told))
     return rows

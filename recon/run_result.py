@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from recon import backend, metrics
 from recon.loop import PassRecord
+from recon.priors import NO_PRIOR
 from recon.probe import orthogonal_modes
 from recon.problem import Problem
+from recon.provenance import Provenance, Source
 from recon.recipe import Recipe
-from recon.result import History, Provenance, Result, Source, StopReason
+from recon.result import History, Result, StopReason
 from recon.state import State
 from scans.checks import READER_WARNINGS
 from scans.prepared import PreparedScan
@@ -42,7 +44,7 @@ def make_result(
         transmission=backend.to_host(state.transmission),
         y_m=y_m,
         x_m=x_m,
-        coverage=fit.illumination,
+        coverage=fit.illumination if fit.illumination.ndim == 2 else fit.illumination[0],
         probe=orthogonal_modes(backend.to_host(state.probe)),
         positions_measured_m=prepared.positions_m,
         positions_refined_m=prepared.positions_m + moved,
@@ -78,7 +80,7 @@ def _parts(state: State, recipe: Recipe) -> dict[str, Any]:
     parts: dict[str, Any] = {}
     if state.without_prior is not None:
         plain = replace(state, object_=state.without_prior).transmission
-        parts |= {"without_prior": backend.to_host(plain), "prior": _prior_text(recipe)}
+        parts |= {"without_prior": backend.to_host(plain), "prior": _prior_text(state, recipe)}
     if state.object_.ndim == 3 and state.depths_m is not None:
         parts["slices"] = backend.to_host(state.object_)
         parts["slice_positions_m"] = np.concatenate([[0.0], np.cumsum(state.depths_m)])
@@ -90,10 +92,10 @@ def _parts(state: State, recipe: Recipe) -> dict[str, Any]:
     return parts
 
 
-def _prior_text(recipe: Recipe) -> str | None:
-    """Name and strength of the prior of the last stage that had one."""
-    told = [s for s in recipe.solve if (s.get("strength") or 0) > 0]
-    return f"{told[-1].get('prior')}, strength {told[-1].get('strength'):.3g}" if told else None
+def _prior_text(state: State, recipe: Recipe) -> str | None:
+    """Name and strength of the prior in use."""
+    names = [str(stage.get("prior")) for stage in recipe.solve if stage.get("prior") not in (None, NO_PRIOR)]
+    return f"{names[-1]}, strength {float(state.prior_strength):.3g}" if names and state.prior_strength else None
 
 
 def _aside(state: State, prepared: PreparedScan) -> list[Finding]:

@@ -25,8 +25,9 @@ REFINED = (
     "coefficients",
     "without_prior",
     "aside",
+    "prior_strength",
 )
-ON_HOST = ("depths_m", "positions_px", "intensity", "coefficients", "aside")
+ON_HOST = ("depths_m", "positions_px", "intensity", "coefficients", "aside", "prior_strength")
 
 
 @dataclass(kw_only=True)
@@ -48,6 +49,9 @@ class State(Model):
     aside
         ``(K,)`` int64 on the host: frames that fit far worse than the others and take no part until they are found
         again; None where all take part.
+    prior_strength
+        ``()`` float64 on the host: strength of the prior in use, 0 where the held-out pixels asked for none; None
+        before there was one.
     without_prior
         The object before a prior came in, on the problem's device; None where none did.
     stage, stage_pass, iteration
@@ -61,6 +65,7 @@ class State(Model):
     intensity: NDArray[np.float64] | None = None
     coefficients: NDArray[np.complex128] | None = None
     aside: NDArray[np.int64] | None = None
+    prior_strength: NDArray[np.float64] | None = None
     without_prior: Array | None = None
     stage: int = 0
     stage_pass: int = 0

@@ -42,7 +42,8 @@ def unknowns(words: str) -> tuple[str, ...]:
 
 def values(state: State, names: tuple[str, ...]) -> Blocks:
     """Values of the unknowns; the intensity as its logarithm. Arrays of the state, not copies."""
-    return {name: np.log(state.intensity) if name == "intensity" else getattr(state, name) for name in names}
+    of = {name: getattr(state, name) for name in names}
+    return of | ({"intensity": np.log(of["intensity"])} if "intensity" in of else {})
 
 
 def set_values(state: State, blocks: Blocks) -> None:
@@ -78,7 +79,7 @@ def descent_of(sums: GradientSums, state: State, names: tuple[str, ...]) -> Bloc
         "depths_m": lambda: to_host(sums.depth),
     }
     found = {name: of[name]() for name in names}
-    if "background" in found:  # where it is 0 and would fall, it stays
+    if "background" in found and state.background is not None:  # where it is 0 and would fall, it stays
         still = (state.background <= 0) & (found["background"] < 0)
         found["background"] = array_module(still).where(still, 0, found["background"])
     return found

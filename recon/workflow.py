@@ -318,8 +318,8 @@ class _Run:
     def _record_choices(self, state: State) -> None:
         """Write into the recipe what a stage chose while it ran."""
         for stage in self.recipe.solve:
-            if stage.get("strength") == AUTOMATIC and "strength" in state.memory:
-                found = float(backend.to_host(state.memory["strength"]))
+            if stage.get("strength") == AUTOMATIC and state.prior_strength is not None:
+                found = float(state.prior_strength)
                 why = "by the held-out pixels" if found > 0 else "no prior makes the held-out pixels more likely"
                 self.recipe = self.recipe.choose(f"solve.{stage.name}.strength", found, why)
 

@@ -100,7 +100,8 @@ ALLOWED = {
     "recon.registration": "coarse_shift shift_fit",
     "recon.hdf5": "",
     "recon.result": "provenance recipe registration",
-    "recon.result_file": "hdf5 provenance recipe result",
+    "recon.result_layout": "hdf5 provenance result",
+    "recon.result_file": "hdf5 recipe result result_layout",
     "recon.loop": "backend problem result solvers state",
     "recon.metrics": "backend kernels physics problem result state",
     "recon.ring_curve": "",
@@ -110,10 +111,9 @@ ALLOWED = {
     "recon.orientation": "backend loop probe problem result solvers stage_affine state",
     "recon.orienting": "orientation stage_affine",
     "recon.choose": "backend problem recipe recipe_sections solvers",
-    "recon.run_result": "backend loop metrics probe problem provenance recipe result state",
-    "recon.workflow": "backend choose loop model_choice orienting probe problem provenance recipe result run_result solvers "
-    "state "
-    "unknowns",
+    "recon.run_result": "backend loop metrics priors probe problem provenance recipe result state",
+    "recon.workflow": "backend choose loop model_choice orienting probe problem provenance recipe result run_result "
+    "solvers state unknowns",
     "recon.halves": "loop metrics result result_file ring_correlation workflow",
     "recon.figure_colours": "",
     "recon.figure_parts": "figure_colours",

@@ -9,6 +9,7 @@ from recon.recipe_keys import nearest
 from recon.recipe_sections import STAGE_KEYS
 from recon.solvers.base import Solver
 from recon.solvers.difference_map import DifferenceMap
+from recon.solvers.least_squares import LeastSquares
 from recon.solvers.maximum_likelihood import MaximumLikelihood
 from recon.solvers.momentum_pie import MomentumPIE
 from recon.solvers.pie import EPIE, RPIE
@@ -23,6 +24,7 @@ SOLVERS: dict[str, type[Any]] = {
     "rpie": RPIE,
     "difference_map": DifferenceMap,
     "maximum_likelihood": MaximumLikelihood,
+    "least_squares": LeastSquares,
     "momentum_pie": MomentumPIE,
     "raar": RAAR,
     "relaxed_projections": RelaxedProjections,

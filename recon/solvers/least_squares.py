@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +30,10 @@ from recon.solvers.base import check_range
 from recon.state import State
 from scans.errors import InputError
 
-CHOICES = {"likelihood": ("amplitude", "poisson"), "grouping": ("sparse", "compact")}
+CHOICES = {"likelihood": ("amplitude", "poisson"), "grouping": ("compact", "sparse")}
+# Cosine between the movements of two passes at which the share of averaging stays. Movements that are noise undo
+# each other and give -1/2, progress gives up to 1.
+UNDOING = -0.25
 # Share of each diagonal element added to the 2 x 2 equations: object and probe may point the same way.
 RIDGE = 1e-2
 # Step lengths of a frame are kept from 0 to this.
@@ -45,7 +50,7 @@ class GroupSums(PassSums):
     """Sums of a group and, from its second round, those that weigh step lengths."""
 
     weighted: Array = None  # as illumination: Σ_j a_j |P_j|²
-    probe_lengths: Array = None  # (1,) Σ_j of the probe's step lengths
+    probe_lengths: Array = None  # (1,) Σ_j b_j
 
     @classmethod
     def of(cls, model: Model) -> GroupSums:
@@ -54,41 +59,61 @@ class GroupSums(PassSums):
         return cls(**vars(sums), weighted=xp.zeros_like(sums.illumination), probe_lengths=xp.zeros(1))
 
 
+@dataclass
+class Pass:
+    """What the groups of one pass share."""
+
+    problem: Problem
+    state: State
+    with_probe: bool
+    averaging: float
+    light: Array  # Σ_j |P_j|² of the last pass, or None in the first
+    gathered: Array  # the same of this pass, so far
+    residuals: Array  # (3,)
+
+
 @dataclass(frozen=True)
 class LeastSquares:
-    """Generalised maximum likelihood by least squares (LSQ-ML).
+    """Generalised maximum likelihood by least squares (LSQ-ML), which averages as much as the noise asks for.
 
     For each group of frames: the misfit χ of each frame's exit wave; common directions ``dO = Σ P* χ / (Σ|P|² +
     d max)`` and ``dP = Σ O* χ / (Σ|O|² + d max)``; for each frame the pair of step lengths that brings the linear
-    change of its exit wave nearest to χ; then ``O += dO Σ a_j |P_j|² / Σ |P_j|²``, ``P += dP mean(b_j)``.
-    Odstrcil, Menzel & Guizar-Sicairos, Opt. Express 26 (2018) 3108, doi:10.1364/OE.26.003108 (from memory).
+    change of its exit wave nearest to χ; then ``O += dO Σ a_j |P_j|² / W``, ``P += dP mean(b_j)``, with W the
+    light Σ|P|² of the group. Odstrcil, Menzel & Guizar-Sicairos, Opt. Express 26 (2018) 3108,
+    doi:10.1364/OE.26.003108 (from memory).
+
+    What is ours: to W comes a share of the light of all other frames, so that a group does not write its own noise
+    over what the others say. The share grows while successive passes undo each other and falls while they do not:
+    small on clean data, near 1 at few counts.
 
     Parameters
     ----------
     likelihood
         "amplitude" or "poisson".
     grouping
-        "sparse": frames of a group far apart; "compact": neighbours.
+        "compact": neighbours; "sparse": frames of a group far apart.
     batch
         Frames in a group.
     damping
         d, the share of the brightest light that is added to the light of every pixel.
     relaxation
         Share of the step lengths that is taken.
+    averaging
+        Least share of the other frames' light in W, and that of the first passes. 1 keeps it at 1.
     momentum
-        Share of the last pass's movement that goes on, as long as successive passes move the same way.
+        Share of the last pass's movement that goes on, times the cosine between the last two movements if positive.
     hold_probe
         Passes of a cold start during which the probe stays as it is.
     """
 
     likelihood: str = "amplitude"
-    grouping: str = "sparse"
-    batch: int = 8
+    grouping: str = "compact"
+    batch: int = 2
     damping: float = 0.1
     relaxation: float = 1.0
-    momentum: float = 0.5
+    averaging: float = 0.05
+    momentum: float = 0.9
     hold_probe: int = 1
-    settle: float = 1.0
 
     def __post_init__(self) -> None:
         for key, known in CHOICES.items():
@@ -99,66 +124,85 @@ class LeastSquares:
                     expected="one of " + ", ".join(known),
                     fix=f"Give it with -s solve.{key}=VALUE.",
                 )
-        check_range(self, batch=(1, 100_000), damping=(1e-6, 1), relaxation=(1e-3, 2), momentum=(0, 0.99))
-        check_range(self, hold_probe=(0, 10_000))
+        check_range(self, batch=(1, 100_000), damping=(1e-6, 1), relaxation=(1e-3, 2), averaging=(0, 1))
+        check_range(self, momentum=(0, 0.99), hold_probe=(0, 10_000))
 
     def prepare(self, problem: Problem, state: State) -> None:
         """Make nothing: the first pass has no memory."""
         return
 
-    def finish(self, problem: Problem, state: State) -> None:
-        """Do nothing: the last pass left the best that is known."""
-        return
-
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
-        """About nine complex arrays of a group, the sums of each share, and what momentum remembers [bytes]."""
+        """About nine complex arrays of a group, the sums of each share, and what is kept between passes [bytes]."""
         frame, object_ = n_modes * problem.size**2, np.prod(problem.object_shape)
-        sums = 3 * share_count(problem.device, self.batch) + 6
+        sums = 3 * share_count(problem.device, self.batch) + 8
         return int(problem.complex_dtype.itemsize * (9 * self.batch * frame + sums * (object_ + frame)))
 
     def step(self, problem: Problem, state: State) -> Array:
         """One pass: a step of object and probe for each group, then momentum."""
-        with_probe = state.iteration >= self.hold_probe
+        xp, memory = array_module(state.probe), state.memory
+        run = Pass(
+            problem,
+            state,
+            with_probe=state.iteration >= self.hold_probe,
+            averaging=float(to_host(memory["averaging"])[0]) if "averaging" in memory else self.averaging,
+            light=memory.get("light"),
+            gathered=xp.zeros(state.object_.shape, state.probe.real.dtype),
+            residuals=xp.zeros(3),
+        )
         before = {name: getattr(state, name).copy() for name in ("object_", "probe")}
-        shares = Shares([GroupSums.of(state) for _ in range(share_count(problem.device, self.batch))])
         for index in frame_groups(state.positions_px, self.batch, self.grouping, state.rng):
-            self._move(problem, state, state.batch(problem, index), shares, with_probe)
-        self._accelerate(state, before)
-        return shares.residuals()
+            self._move(run, index)
+        memory["light"] = run.gathered
+        agreement = self._accelerate(state, before)
+        if agreement is not None and state.iteration > self.hold_probe + 1:
+            share = run.averaging * math.exp(UNDOING - agreement)
+            memory["averaging"] = np.array([min(1.0, max(self.averaging, share))])
+        return run.residuals
 
-    def _move(self, problem: Problem, state: State, batch: Batch, shares: Shares, with_probe: bool) -> None:
+    def _move(self, run: Pass, index: NDArray[np.int64]) -> None:
         """Step after one group. Each thread keeps the waves of its frames from the first round to the second."""
+        model, batch, box = window(run.state, run.problem, index)
+        shares = Shares([GroupSums.of(model) for _ in range(share_count(run.problem.device, len(index)))])
         kept: dict[int, tuple[Lit, Array]] = {}
 
         def look(part: Batch, memory: Array | None, sums: PassSums) -> None:
-            kept[int(part.rows[0])] = lit, misfit = self._misfit(state, part, sums, problem.dark)
+            lit, misfit = kept[_key(part)] = self.misfit(model, part, sums, run.problem.dark)
             at_probe = add_object(sums, lit, part, misfit)
-            if with_probe:
+            if run.with_probe:
                 add_probe(sums, lit, at_probe)
 
-        shares.clear_updates()
         shares.run(look, batch)
-        sums = shares.updates()
-        d_object = sums.object_numerator / (sums.illumination + self.damping * sums.illumination.max())
-        d_probe = (
-            sums.probe_step() / (sums.probe_weight + self.damping * sums.probe_weight.max()) if with_probe else None
-        )
+        d_object, d_probe = self._directions(shares.updates(), run.with_probe)
 
         def measure(part: Batch, memory: Array | None, sums: PassSums) -> None:
-            lit, misfit = kept[int(part.rows[0])]
+            lit, misfit = kept[_key(part)]
             add_lengths(sums, lit, part, *step_lengths(lit, part, misfit, d_object, d_probe))
 
         shares.run(measure, batch)
         sums = shares.updates()
-        xp, real = array_module(d_object), state.probe.real.dtype
-        relaxation = self._relaxation(state)
-        share = sums.weighted / xp.maximum(sums.illumination, xp.finfo(real).tiny)
-        state.object_ += d_object * (real.type(relaxation) * share)
+        assert isinstance(sums, GroupSums)
+        run.state.object_[box] += d_object * self._share(run, sums, box)
         if d_probe is not None:
-            state.probe += d_probe * (sums.probe_lengths * (relaxation / len(batch.counts))).astype(real)
+            lengths = sums.probe_lengths * (self.relaxation / len(index))
+            run.state.probe += d_probe * lengths.astype(d_probe.real.dtype)
+        run.gathered[box] += sums.illumination
+        run.residuals += shares.residuals()
 
-    def _misfit(self, model: Model, batch: Batch, sums: PassSums, dark: float) -> tuple[Lit, Array]:
-        """Return the waves of each frame and the step χ of its exit wave ``(B, Q, N, N)``."""
+    def _directions(self, sums: PassSums, with_probe: bool) -> tuple[Array, Array | None]:
+        light, met = sums.illumination, sums.probe_weight
+        d_object = sums.object_numerator / (light + self.damping * light.max())
+        return d_object, sums.probe_step() / (met + self.damping * met.max()) if with_probe else None
+
+    def _share(self, run: Pass, sums: GroupSums, box: tuple[Any, ...]) -> Array:
+        """How far the object goes along its direction, as the light."""
+        xp, light = array_module(sums.weighted), sums.illumination
+        weight = xp.maximum(light, xp.finfo(light.dtype).tiny)
+        if run.light is not None:
+            weight = weight + run.averaging * xp.maximum(run.light[box] - light, 0)
+        return sums.weighted * self.relaxation / weight
+
+    def misfit(self, model: Model, batch: Batch, sums: PassSums, dark: float) -> tuple[Lit, Array]:
+        """Return the waves of each frame and the step χ of its exit wave ``(B, Q, N, N)``; adds the residuals."""
         lit = illuminate(model, batch)
         field = fft2(lit.exit_waves())
         expected = expected_counts(model, batch, field)
@@ -172,26 +216,34 @@ class LeastSquares:
         field *= (factor * lengths[:, None, None])[:, None]
         return lit, ifft2(field)
 
-    def _relaxation(self, state: State) -> float:
-        return float(to_host(state.memory["relaxation"])[0]) if "relaxation" in state.memory else self.relaxation
-
-    def _accelerate(self, state: State, before: dict[str, Array]) -> None:
-        """Go on along earlier passes, damped by how well successive passes agree."""
+    def _accelerate(self, state: State, before: dict[str, Array]) -> float | None:
+        """Go on along earlier passes, damped by how well two agree; returns the cosine of the object's movements."""
+        agreements: list[float] = []
         for name, old in before.items():
             moved = getattr(state, name) - old
             last, velocity = (state.memory.get(f"{word}/{name}") for word in ("moved", "velocity"))
             state.memory[f"moved/{name}"] = moved
-            agreement = 0.0 if last is None else cosine(moved, last)
-            if name == "object_":
-                pass
-            gain = self.momentum * max(agreement, 0.0)
-            if gain and velocity is not None:
-                more = velocity * moved.real.dtype.type(gain)
+            if last is not None:
+                agreements.append(cosine(moved, last))
+                more = velocity * moved.real.dtype.type(self.momentum * max(agreements[-1], 0.0))
                 getattr(state, name)[...] += more
                 moved = moved + more
             state.memory[f"velocity/{name}"] = moved
-            if name == "object_" and last is not None and self.settle < 1 and agreement < 0.0:
-                state.memory["relaxation"] = np.array([max(self._relaxation(state) * self.settle, 0.02)])
+        return agreements[0] if agreements else None
+
+
+def window(state: State, problem: Problem, index: NDArray[np.int64]) -> tuple[Model, Batch, tuple[Any, ...]]:
+    """Return the frames `index` with a copy of the part of the object that they touch, and where that part lies.
+
+    Compact groups touch little of a large object, and steps cost as much as the object that they are given.
+    """
+    corners = np.rint(state.positions_px[index] - problem.size // 2).astype(np.int64)
+    low, high = corners.min(axis=0), corners.max(axis=0) + problem.size
+    box = (..., slice(int(low[0]), int(high[0])), slice(int(low[1]), int(high[1])))
+    model = Model(state.object_[box].copy(), state.probe, state.background, state.variation, state.depths_m)
+    batch = state.batch(problem, index)
+    offset = array_module(batch.corners).asarray(low)
+    return model, replace(batch, corners=batch.corners - offset), box
 
 
 def likelihood_step(model: Model, batch: Batch, expected: Array, factor: Array, poisson: bool) -> Array:
@@ -313,6 +365,12 @@ def cosine(a: Array, b: Array) -> float:
     xp = array_module(a)
     ab, aa, bb = (float((x.conj() * y).real.sum(dtype=xp.float64)) for x, y in ((a, b), (a, a), (b, b)))
     return ab / np.sqrt(aa * bb) if aa > 0 and bb > 0 else 0.0
+
+
+def _key(batch: Batch) -> int:
+    """Name a part of a group by its first frame."""
+    assert batch.rows is not None
+    return int(batch.rows[0])
 
 
 def _total(terms: Array) -> Array:

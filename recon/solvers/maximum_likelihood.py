@@ -82,12 +82,16 @@ class MaximumLikelihood:
 
     def prepare(self, problem: Problem, state: State) -> None:
         """Keep the object as it is before a prior, and choose the prior's strength where that is wanted."""
-        if self.prior == NO_PRIOR or "strength" in state.memory:
+        if self.prior == NO_PRIOR:
+            state.prior_strength = None
             return
+        if "begun" in state.memory:  # a checkpoint of this stage
+            return
+        state.memory["begun"] = np.array(1)
         strength = self.strength
         if strength == AUTOMATIC:
             strength = self._best_strength(problem, state)
-        state.memory["strength"] = np.array(strength)
+        state.prior_strength = np.array(strength)
         if strength > 0:
             state.without_prior = state.object_.copy()
 
@@ -102,8 +106,9 @@ class MaximumLikelihood:
             )
         natural, found = natural_strength(state), {}
         for factor in (0.0, *STRENGTHS):
-            trial = replace(state, memory={"strength": np.array(factor * natural)})
+            trial = replace(state, memory={})
             trial.restore(state.keep())
+            trial.prior_strength = np.array(factor * natural)
             for _ in range(STRENGTH_PASSES):
                 self.step(problem, trial)
             found[factor] = float(held_out_deviance(problem, trial).sum())
@@ -156,7 +161,7 @@ class MaximumLikelihood:
         return sums, loss if prior is None else loss + float(to_host(prior.loss_and_descent(state.object_)[0]))
 
     def _prior(self, state: State) -> Prior | None:
-        strength = float(to_host(state.memory.get("strength", np.array(0.0))))
+        strength = 0.0 if state.prior_strength is None else float(state.prior_strength)
         return make_prior(self.prior, strength) if strength > 0 else None
 
     def _refused(self, state: State, loss: float) -> bool:

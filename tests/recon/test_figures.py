@@ -1,3 +1,4 @@
+import re
 import threading
 from dataclasses import replace
 
@@ -7,6 +8,7 @@ import pytest
 from helpers_figures import FRAME, LONG, PIXEL, SIDE, axes_titled, check_page, made, picture, scale_length
 from matplotlib._pylab_helpers import Gcf  # pyplot's list of figures, without importing pyplot
 from matplotlib.image import imread
+from matplotlib.quiver import Quiver
 
 from recon import figures
 from recon.figure_parts import WIDTH
@@ -30,6 +32,31 @@ def noisy_pair(rng, n=64):
     return tuple(5 + signal + part for part in noise[1:])
 
 
+PLACES = 3e-6, -2e-6  # of the pixel (0, 0) of `made`, y and x
+GRID = PIXEL * np.stack(np.meshgrid(np.arange(16, 45, 4), np.arange(16, 45, 4)), axis=-1).reshape(-1, 2)
+
+
+def layers():
+    """Two slices (2, h, w) with different phases, flat at the rim."""
+    y, x = np.indices((SIDE, SIDE)) - SIDE // 2
+    return np.stack([np.exp(-0.5j * (np.hypot(y, x) < 9)), np.exp(0.8j * (np.abs(x) < 6) * (np.abs(y) < 6))])
+
+
+def moved(places, moves):
+    """Fields of a result whose positions were refined."""
+    return {"positions_measured_m": places + PLACES, "positions_refined_m": places + PLACES + moves}
+
+
+HELD_OUT = History(
+    [1, 2, 3, 4], ["a"] * 2 + ["b$"] * 2, [0.5, 0.4, 0.3, 0.3], [3, 2, 1.5, 1.25], [1, 2, 3, 4], [4, 3, 2, 1.75]
+)
+ONE_OF_EACH = {
+    **{"history": HELD_OUT, "prior": "gradient, strength 812", "without_prior": np.ones((SIDE, SIDE))},
+    **{"background": np.ones((FRAME, FRAME)), "variation_basis": np.ones((2, FRAME, FRAME))},
+    "variation_coefficients": np.ones((len(GRID), 2)),
+    **{"positions": GRID, **moved(GRID, PIXEL * np.random.default_rng(2).normal(0, 0.1, GRID.shape))},
+}
+
 RESULT_CASES = {
     "plain": {},
     "many modes": {"modes": 8},
@@ -48,11 +75,10 @@ RESULT_CASES = {
         "verdict": "not to be trusted",
     },
     "many findings": {"findings": (LONG,) * 9, "verdict": "usable with cautions"},
-    "held out": {
-        "history": History(
-            [1, 2, 3, 4], ["a"] * 2 + ["b$"] * 2, [0.5, 0.4, 0.3, 0.3], [3, 2, 1, 1], [1, 2, 3, 4], [4, 3, 2, 2]
-        )
-    },
+    "held out": {"history": HELD_OUT},
+    "one of each": ONE_OF_EACH,
+    "nine slices": {"slices": [layers()[0]] * 9, "slice_positions_m": 1.2345e-6 * np.arange(9), "findings": (LONG,)},
+    "many moves": {"positions": np.tile(GRID, (30, 1)), **moved(np.tile(GRID, (30, 1)), 0.3 * PIXEL)},
 }
 
 
@@ -66,12 +92,66 @@ def test_any_result_can_be_drawn(result, monkeypatch):
     check_page(figures.result_figure(result), monkeypatch)
 
 
+def test_held_out_pixels_and_prior_are_told():
+    figure = figures.result_figure(made(history=HELD_OUT, prior="gradient, strength 812"))
+    axes = axes_titled(figure, "Poisson deviance per pixel")
+    curves = {line.get_label(): list(line.get_ydata()) for line in axes.lines}
+    assert curves == {"fitted pixels": [3, 2, 1.5, 1.25], "held-out pixels": [4, 3, 2, 1.75]}
+    assert any("held-out deviance 1.75 beside 1.25 fitted" in text.get_text() for text in figure.texts)
+    assert any("prior: gradient, strength 812" in text.get_text() for text in figure.texts)
+    plain = figures.result_figure(made())
+    assert not any("held-out" in text.get_text() or "prior" in text.get_text() for text in plain.texts)
+
+
+def test_each_slice_is_drawn_at_its_place():
+    slices = layers()
+    figure = figures.result_figure(made(slices=slices, slice_positions_m=[0, 2.2e-6]))
+    lit = made().coverage > 0
+    for k, place in enumerate(("0", "2.2")):
+        shown = picture(axes_titled(figure, f"Phase of slice {k + 1} of 2, at {place} µm")).get_array()
+        np.testing.assert_array_equal(shown.mask, ~lit)
+        # up to a constant and a small ramp, which no frame tells
+        steps = np.angle(slices[k]) - np.asarray(shown.filled(0))
+        coordinates = np.stack([np.ones(lit.sum()), *np.argwhere(lit).T], axis=1)
+        rest = steps[lit] - coordinates @ np.linalg.lstsq(coordinates, steps[lit], rcond=None)[0]
+        assert np.abs(rest).max() < 1e-5
+
+
+def arrows(figure):
+    axes = axes_titled(figure, "Coverage and positions")
+    found = next((artist for artist in axes.collections if isinstance(artist, Quiver)), None)
+    return found, " ".join(text.get_text() for text in axes.texts)
+
+
+@pytest.mark.parametrize("size", [0.05, 40])
+def test_moves_of_positions_are_drawn_to_the_scale_that_is_told(size, rng):
+    moves = size * PIXEL * rng.normal(size=GRID.shape)
+    drawn, texts = arrows(figures.result_figure(made(positions=GRID, **moved(GRID, moves))))
+    told = re.search(r"refinement(?: × (\d+))?", texts)
+    times = float(told[1] or 1)
+    assert (times == 1) == (size == 40)
+    # in µm, x to the right and y downwards as on the axes; one arrow a position, in any order
+    found = np.stack([drawn.Y, drawn.X, drawn.V, drawn.U], axis=1)
+    expected = 1e6 * np.concatenate([GRID + PLACES, times * moves], axis=1)
+    np.testing.assert_allclose(found[np.lexsort(found.T)], expected[np.lexsort(expected.T)], atol=1e-9)
+    assert (drawn.angles, drawn.scale_units, drawn.scale) == ("xy", "xy", 1)
+
+
+def test_of_many_moves_some_are_drawn_and_of_none_none():
+    drawn, texts = arrows(figures.result_figure(made(**RESULT_CASES["many moves"])))
+    assert len(drawn.U) == 100
+    assert "100 shown" in texts
+    drawn, texts = arrows(figures.result_figure(made()))
+    assert drawn is None
+    assert "refinement" not in texts
+
+
 def test_elongated_region_leaves_room_for_its_texts(monkeypatch):
     coverage = np.zeros((SIDE, SIDE))
     coverage[2:58, 28:32] = 1
     positions = PIXEL * np.stack([np.linspace(5, 55, 30), np.full(30, 30.0)], axis=1)
-    moved = positions + np.array([3e-6, -2e-6]) + PIXEL
-    figure = figures.result_figure(made(coverage=coverage, positions=positions, positions_refined_m=moved))
+    refined = positions + np.array(PLACES) + PIXEL
+    figure = figures.result_figure(made(coverage=coverage, positions=positions, positions_refined_m=refined))
     check_page(figure, monkeypatch)
 
 

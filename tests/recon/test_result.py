@@ -51,6 +51,78 @@ def test_phase_is_free_of_the_ramp_and_of_the_unlit_border(result):
     np.testing.assert_allclose(flat.amplitude[lit], 1, rtol=1e-6)
 
 
+def many_parts(rng, n_waves=3):
+    """Fields that only some results have, for the fixture `result`: 24 x 31 pixels, 5 frames of 16 pixels."""
+    waves, shares = (rng.normal(size=s) + 1j * rng.normal(size=s) for s in ((n_waves, 16, 16), (5, n_waves)))
+    slices = rng.normal(size=(2, 24, 31)) + 1j * rng.normal(size=(2, 24, 31))
+    return {
+        **{"prior": "gradient, strength 812", "without_prior": slices[1], "background": rng.random((16, 16))},
+        **{"slices": slices, "slice_positions_m": [0, 2.2e-6]},
+        **{"variation_basis": waves, "variation_coefficients": shares},
+    }
+
+
+def test_optional_parts_get_their_types_and_shapes_are_checked(result, rng):
+    full = replace(result, **many_parts(rng))
+    assert {f"{full.without_prior.dtype} {full.slices.dtype} {full.variation_basis.dtype}"} == {
+        " ".join(["complex64"] * 3)
+    }
+    assert (full.background.dtype, full.slice_positions_m.dtype) == (np.float32, np.float64)
+    assert full.variation_coefficients.dtype == np.complex128
+    wrong = {
+        "without_prior": np.ones((31, 24)),
+        "slices": np.ones((2, 24, 30)),
+        "slice_positions_m": [0, 1, 2],
+        "background": np.ones((24, 31)),
+        "variation_basis": np.ones((3, 8, 8)),
+        "variation_coefficients": np.ones((3, 5)),
+    }
+    for name, value in wrong.items():
+        with pytest.raises(ValueError, match=f"{name} has shape"):
+            replace(full, **{name: value})
+    for name in ("slices", "slice_positions_m", "variation_basis", "variation_coefficients"):
+        with pytest.raises(ValueError, match=r"one of .* without the other"):
+            replace(full, **{name: None})
+
+
+def test_background_share_is_that_of_frames_summed_one_by_one(result, rng):
+    """Exit waves of random patches, by the words of docs/conventions.md: frame j holds Σ |P O_j|² + background."""
+    corners = np.stack([rng.integers(0, 24 - 16 + 1, 5), rng.integers(0, 31 - 16 + 1, 5)], axis=1)
+    light, coverage = np.sum(np.abs(result.probe) ** 2, axis=0), np.zeros((24, 31))
+    background = rng.random((16, 16))
+    totals = []
+    for row, column in corners:
+        patch = slice(row, row + 16), slice(column, column + 16)
+        coverage[patch] += light
+        totals.append((np.abs(result.probe * result.transmission[patch]) ** 2).sum() + background.sum())
+    found = replace(result, coverage=coverage, background=background).background_share
+    assert found == pytest.approx(5 * background.sum() / sum(totals), rel=1e-5)
+    assert result.background_share == 0
+
+
+def test_variation_share_is_that_of_waves_summed_one_by_one(result, rng):
+    parts = many_parts(rng)
+    varying = replace(result, **parts)
+    waves = [
+        sum(c * v for c, v in zip(row, parts["variation_basis"], strict=True))
+        for row in parts["variation_coefficients"]
+    ]
+    power = (np.abs(result.probe) ** 2).sum()
+    expected = np.mean([(np.abs(wave) ** 2).sum() / power for wave in waves])
+    assert varying.variation_share == pytest.approx(expected, rel=1e-5)
+    assert result.variation_share == 0
+
+
+def test_moves_of_positions_are_distances(result):
+    moves = 1e-9 * np.array([[3, 4], [0, 0], [-3, 4], [0, 5], [5, 0]])  # four of 5 nm, one of none
+    moved = replace(result, positions_refined_m=result.positions_measured_m + moves)
+    assert moved.position_move_m == pytest.approx(5e-9 * np.sqrt(4 / 5), rel=1e-6)
+    assert "moved    positions, by 4.47 nm (rms)" in str(moved)
+    still = replace(result, positions_refined_m=result.positions_measured_m)
+    assert still.position_move_m == 0
+    assert "moved" not in str(still)
+
+
 def test_every_stop_reason_says_what_to_try_next():
     for reason in StopReason:
         assert reason.advice.endswith(".")
@@ -71,6 +143,26 @@ def test_the_summary_holds_what_a_person_asks_first(result):
     assert "iteration limit" in text
     assert "caution  overlap 42 %. Take smaller steps." in text
     assert "running" in str(replace(result, history=History.empty(), stop_reason=None, status="running"))
+
+
+def test_the_summary_names_every_part_of_the_model(result, rng):
+    history = replace(result.history, held_out=[9.5, 2.6, 1.32])
+    full = replace(result, **many_parts(rng), history=history)
+    text = str(full)
+    for part in (
+        "R factor 0.2, held-out deviance 1.32 beside 1.1 fitted, per pixel after 3 passes",
+        "prior    gradient, strength 812; the estimate without it is kept beside",
+        "slices   2, at 0, 2.2 µm along the beam",
+        f"counts   {100 * full.background_share:.2g} % of all are a static background",
+        f"varying over the scan by 3 waves, {100 * full.variation_share:.2g} % of the power",
+    ):
+        assert part in text
+    assert "kept beside" not in str(replace(full, without_prior=None))
+    assert "prior    not recorded which; the estimate without it" in str(replace(full, prior=None))
+    plain = str(result)
+    assert "R factor 0.2, deviance 1.1 per pixel after" in plain
+    for word in ("prior", "slices", "background", "varying", "held-out"):
+        assert word not in plain
 
 
 def test_the_source_checksum_is_that_of_both_ends_and_the_size(tmp_path, rng):

@@ -21,6 +21,19 @@ def noise(rng, *shape):
     return rng.normal(size=shape) + 1j * rng.normal(size=shape)
 
 
+@pytest.fixture
+def full(result, rng):
+    """The fixture `result` with everything that only some results have."""
+    return replace(
+        result,
+        history=replace(result.history, held_out=[9.0, 2.5, 1.3]),
+        **{"prior": "gradient, strength 8,1 µ", "without_prior": noise(rng, H, W)},
+        **{"slices": noise(rng, 3, H, W), "slice_positions_m": [0, 1.5e-6, 4e-6]},
+        background=rng.random((N, N)),
+        **{"variation_basis": noise(rng, 2, N, N), "variation_coefficients": noise(rng, J, 2)},
+    )
+
+
 def bytes_of(value):
     """Everything in a result as plain Python, arrays as dtype, shape and bytes."""
     if isinstance(value, np.ndarray):
@@ -37,14 +50,27 @@ def bytes_of(value):
 # --- there and back -----------------------------------------------------------------------------------------
 
 
-def test_everything_comes_back_as_it_was(result, tmp_path):
-    result = replace(result, history=replace(result.history, held_out=[9.0, 2.5, 1.3]))
-    path = write_result(tmp_path / "r.h5", result)
+def test_everything_comes_back_as_it_was(full, tmp_path):
+    unset = [f.name for f in fields(full) if getattr(full, f.name) is None]
+    assert unset == ["resolution", "solver_state"]  # tests of their own are below
+    path = write_result(tmp_path / "r.h5", full)
     assert path == tmp_path / "r.h5"
     back = read_result(path)
-    assert bytes_of(back) == bytes_of(result)
-    assert back.recipe.chosen == result.recipe.chosen
+    assert bytes_of(back) == bytes_of(full)
+    assert back.recipe.chosen == full.recipe.chosen
     assert not list(tmp_path.glob(".*"))
+
+
+@pytest.mark.parametrize(
+    "without",
+    [
+        *(("without_prior",), ("prior",), ("prior", "without_prior"), ("slices", "slice_positions_m")),
+        *(("background",), ("variation_basis", "variation_coefficients")),
+    ],
+)
+def test_each_optional_part_may_be_missing(full, tmp_path, without):
+    some = replace(full, **dict.fromkeys(without))
+    assert bytes_of(read_result(write_result(tmp_path / "r.h5", some))) == bytes_of(some)
 
 
 def test_what_is_unknown_stays_unknown(result, tmp_path):
@@ -159,7 +185,7 @@ def test_a_nexus_viewer_finds_the_phase_by_the_default_attributes(result, tmp_pa
         assert [place[axis].attrs["units"] for axis in place.attrs["axes"]] == ["m", "m"]
 
 
-def test_every_group_has_a_class_and_every_nxdata_keeps_the_rules(result, tmp_path):
+def test_every_group_has_a_class_and_every_nxdata_keeps_the_rules(full, tmp_path):
     checked = []
 
     def visit(name, item):
@@ -169,35 +195,42 @@ def test_every_group_has_a_class_and_every_nxdata_keeps_the_rules(result, tmp_pa
                 check_nxdata(item)
                 checked.append(name)
 
-    path = write_result(tmp_path / "r.h5", replace(result, solver_state={"memory/waves/a": np.ones(3)}))
+    path = write_result(tmp_path / "r.h5", replace(full, solver_state={"memory/waves/a": np.ones(3)}))
     with h5py.File(write_resolution(path, CURVE)) as file:
         file.visititems(visit)
     assert checked == ["entry/convergence", "entry/frames", "entry/object", "entry/probe", "entry/resolution"]
 
 
-def test_paths_types_and_units_that_scripts_rely_on(result, tmp_path):
+def test_paths_types_and_units_that_scripts_rely_on(full, tmp_path):
     table = {
         "object/transmission": ("<c8", (H, W), ""),
         "object/phase": ("<f4", (H, W), "rad"),
         "object/amplitude": ("<f4", (H, W), ""),
+        "object/without_prior": ("<c8", (H, W), ""),
+        "object/slices": ("<c8", (3, H, W), ""),
+        "object/slice_positions": ("<f8", (3,), "m"),
         "object/y": ("<f8", (H,), "m"),
         "object/x": ("<f8", (W,), "m"),
         "object/coverage": ("<f4", (H, W), "photon"),
         "probe/modes": ("<c8", (2, N, N), None),
         "probe/occupancy": ("<f8", (2,), ""),
+        "probe/variation/basis": ("<c8", (2, N, N), None),
+        "probe/variation/coefficients": ("<c16", (J, 2), ""),
         "positions/measured": ("<f8", (J, 2), "m"),
         "positions/refined": ("<f8", (J, 2), "m"),
         "positions/raw": ("<f8", (J, 2), "um"),
         "positions/frame_index": ("<i8", (J,), None),
         "frames/intensity": ("<f4", (J,), ""),
+        "frames/background": ("<f4", (N, N), "photon"),
         "instrument/beam/incident_energy": ("<f8", (), "eV"),
         "instrument/detector/distance": ("<f8", (), "m"),
         "instrument/detector/x_pixel_size": ("<f8", (), "m"),
         "instrument/detector/count_time": ("<f8", (), "s"),
         "convergence/r_factor": ("<f8", (3,), ""),
+        "convergence/held_out": ("<f8", (3,), ""),
         "process/seed": ("<i8", (), None),
     }
-    with h5py.File(write_result(tmp_path / "r.h5", result)) as file:
+    with h5py.File(write_result(tmp_path / "r.h5", full)) as file:
         entry = file["entry"]
         for path, (kind, shape, units) in table.items():
             dataset = entry[path]
@@ -205,6 +238,7 @@ def test_paths_types_and_units_that_scripts_rely_on(result, tmp_path):
         assert (entry.attrs["status"], entry.attrs["verdict"]) == ("complete", "usable with cautions")
         assert entry["convergence/stop_reason"].asstr()[()] == "iteration limit"
         assert "size = 16 # chosen: all of the frame" in entry["process/recipe"].asstr()[()]
+        assert entry["object/transmission"].attrs["prior"] == "gradient, strength 8,1 µ"
         assert entry["object/transmission"].id.get_type().get_class() == h5py.h5t.COMPOUND
         raw = entry["positions/raw"]
         there = raw[()] @ raw.attrs["sample_from_stage"].T + raw.attrs["sample_offset"]
@@ -213,9 +247,9 @@ def test_paths_types_and_units_that_scripts_rely_on(result, tmp_path):
         assert list(raw.attrs["names"]) == ["sx", "sy"]
 
 
-def test_the_page_on_the_result_file_tells_what_is_written(result, tmp_path, monkeypatch):
+def test_the_page_on_the_result_file_tells_what_is_written(full, tmp_path, monkeypatch):
     page = (Path(__file__).parents[2] / "docs" / "result-file.md").read_text("utf-8")
-    full = replace(result, history=replace(result.history, held_out=[1, 2, 3]), solver_state={"step": 1})
+    full = replace(full, solver_state={"step": 1})
     monkeypatch.chdir(tmp_path)
     path = write_resolution(write_result("run17_001.h5", full), CURVE)
     told = set(re.findall(r"^\| `(/entry/[^`@]+)` \|", page, re.M))
@@ -229,8 +263,8 @@ def test_the_page_on_the_result_file_tells_what_is_written(result, tmp_path, mon
     assert [name for name in untold if f"`{name.rpartition('/')[2]}`" not in page] == []
     names = {}
     exec(re.search(r"```python\n(.*?)```", page, re.S)[1], names)
-    np.testing.assert_array_equal(names["phase"], result.phase)
-    assert (len(names["y"]), len(names["x"]), names["verdict"]) == (H, W, result.verdict)
+    np.testing.assert_array_equal(names["phase"], full.phase)
+    assert (len(names["y"]), len(names["x"]), names["verdict"]) == (H, W, full.verdict)
 
 
 def test_the_format_is_the_one_that_old_libraries_read(result, tmp_path):
@@ -405,4 +439,12 @@ def test_edited_files_are_refused_with_the_place(result, tmp_path, change, messa
     path = write_result(tmp_path / "r.h5", result)
     edit(path, change)
     with pytest.raises(InputError, match=message):
+        read_result(path)
+
+
+@pytest.mark.parametrize("part", ["object/slice_positions", "object/slices", "probe/variation/basis"])
+def test_half_of_what_belongs_together_is_refused(full, tmp_path, part):
+    path = write_result(tmp_path / "r.h5", full)
+    edit(path, lambda file: file["entry"].pop(part))
+    with pytest.raises(InputError, match=r"r\.h5: parts that do not fit together \(one of .* without the other"):
         read_result(path)
