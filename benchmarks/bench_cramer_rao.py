@@ -276,7 +276,7 @@ def errors(job: tuple[Scene, NDArray[np.bool_], Trial]) -> list[float]:
     found = []
     for cold in (True, False):
         state = start(scene, problem, trial, cold)
-        solver = MaximumLikelihood(hold_probe=not trial.with_probe)
+        solver = MaximumLikelihood(hold_probe=0 if trial.with_probe else 100_000)
         for k in range(trial.passes):
             solver.step(problem, state)
             if cold and k + 1 == trial.passes // 2:

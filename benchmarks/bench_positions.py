@@ -91,8 +91,10 @@ def without_mean(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
 def line(name: str, found: dict[str, float]) -> str:
     shift = "rms {rms:.3f} median {median:.3f} 95 % {p95:.3f} lost {lost:3}"
     affine = "rms {affine_rms:.3f} median {affine_median:.3f} 95 % {affine_p95:.3f} lost {affine_lost:3}"
-    return f"{name:28} {shift} | {affine} | scale {{scale:+.4f}} rotation {{rotation:+.4f}} object {{object:.3f}}".format(
-        **found
+    return (
+        f"{name:28} {shift} | {affine} | scale {{scale:+.4f}} rotation {{rotation:+.4f}} object {{object:.3f}}".format(
+            **found
+        )
     )
 
 

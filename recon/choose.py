@@ -36,6 +36,27 @@ def choose_problem(recipe: Recipe, prepared: PreparedScan) -> Recipe:
     return _fill(recipe, "object.margin_px", FIXED_MARGIN_PX if fixed else MARGIN_PX, room)
 
 
+# Passes that trials with the choice of a model take, and the choice of a prior's strength beside its stage.
+TRIALS_COST, STRENGTH_COST = 260, 50
+
+
+def within_budget(recipe: Recipe, passes: float) -> Recipe:
+    """Return the recipe with what is left free chosen so that about `passes` passes are enough for all of it."""
+    if recipe.solve:
+        return recipe
+    why = f"the time budget is worth about {passes:.3g} passes"
+    whole = MAIN_PASSES + SETTLE_PASSES + PRIOR_PASSES + STRENGTH_COST
+    if passes < whole + TRIALS_COST:
+        recipe = recipe.choose("run.trial_passes", 0, why)
+    if passes >= whole:
+        return recipe
+    stages = SolveStage("main", "rpie"), SolveStage("settle", "maximum_likelihood")
+    recipe = recipe.choose("solve", stages, why)
+    for name, share in (("main", 0.65), ("settle", 0.25)):
+        recipe = _fill(recipe, f"solve.{name}.iterations", max(1, int(share * passes)), why)
+    return recipe
+
+
 def _trial_reason(recipe: Recipe) -> str:
     return "the recipe has its own stages" if recipe.solve else "the default number"
 
@@ -48,6 +69,10 @@ def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) ->
     InputError
         When a stage names an unknown solver or key, or a given key could have no effect.
     """
+    margin = int(problem.positions_px.min()) - problem.size // 2
+    recipe = _fill(recipe, "object.margin_px", margin, "the default")
+    if problem.held is None:
+        recipe = _fill(recipe, "run.held_out", 0.0, "all pixels are fitted")
     recipe = choose_problem(recipe, prepared)
     recipe = _choose_model(recipe)
     recipe = _settled(recipe, prepared, problem)

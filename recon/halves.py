@@ -142,7 +142,8 @@ def resolution(
 
 
 def _solve_half(half: PreparedScan, result: Result, device: str | None, on_pass: OnPass | None) -> Result:
-    solved = reconstruct(half, result.recipe, device=device, on_pass=on_pass)
+    # a prior would put the same guess into both halves
+    solved = reconstruct(half, result.recipe.without_prior(), device=device, on_pass=on_pass)
     if solved.status == "interrupted":
         raise KeyboardInterrupt
     return solved

@@ -8,14 +8,15 @@ Thibault & Guizar-Sicairos, New J. Phys. 14 (2012) 063004, doi:10.1088/1367-2630
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 from recon.backend import Array, array_module
 from recon.physics import NO_COUNTS
 from scans.errors import InputError
 
-# Expected counts below this are continued by a parabola, so that loss and slope stay finite and fit together.
-DARK = 1e-3
+# Added to expected and measured counts alike: a pixel expected to be darker than this says nothing, so that slopes
+# stay finite; and the right model stays right.
+DARK = 3e-4
 # Anscombe, Biometrika 35 (1948) 246, doi:10.1093/biomet/35.3-4.246 (from memory).
 ANSCOMBE = 0.375
 
@@ -34,35 +35,31 @@ class Likelihood(Protocol):
 
 @dataclass(frozen=True)
 class Poisson:
-    """``f = e - I + I ln(I/e)``, half the deviance: counted photons.
+    """``f = e - I + (I + c) ln[(I + c)/(e + c)]``, half the deviance where e is well above c: counted photons.
 
     With read noise of variance s² both get s² added (shifted Poisson), which keeps mean and variance right.
 
     Parameters
     ----------
-    read_variance
-        s² [counts²].
+    offset
+        c [counts]: `DARK` and s².
     """
 
-    read_variance: float = 0.0
+    offset: float = DARK
 
     def loss(self, expected: Array, counts: Array) -> Array:
-        """``f``; a parabola where e < `DARK`."""
-        xp, e, seen = self._shifted(expected, counts)
-        safe = xp.maximum(e, DARK)
-        below = (e - safe) / DARK
-        loss = e - seen + seen * xp.log(xp.where(seen > NO_COUNTS, seen / safe, 1))
-        return loss + seen * below * (0.5 * below - 1)
+        """``f``."""
+        e, seen = self._shifted(expected, counts)
+        xp = array_module(expected)
+        return e - seen + seen * xp.log(xp.where(seen > NO_COUNTS, seen / e, 1))
 
     def slope(self, expected: Array, counts: Array) -> Array:
-        """``1 - I/e``; a straight line where e < `DARK`."""
-        xp, e, seen = self._shifted(expected, counts)
-        safe = xp.maximum(e, DARK)
-        return 1 - seen / safe + seen * ((e - safe) / DARK**2)
+        """``1 - (I + c)/(e + c)``."""
+        e, seen = self._shifted(expected, counts)
+        return 1 - seen / e
 
-    def _shifted(self, expected: Array, counts: Array) -> tuple[Any, Array, Array]:
-        xp = array_module(expected)
-        return xp, expected + self.read_variance, xp.maximum(counts + self.read_variance, 0)
+    def _shifted(self, expected: Array, counts: Array) -> tuple[Array, Array]:
+        return expected + self.offset, array_module(counts).maximum(counts + self.offset, 0)
 
 
 @dataclass(frozen=True)
@@ -127,7 +124,7 @@ def make_likelihood(name: str, read_noise: float = 0.0) -> Likelihood:
     """
     variance = float(read_noise) ** 2  # a NumPy number would turn single precision into double
     if name == "poisson":
-        return Poisson(variance)
+        return Poisson(variance + DARK)
     if name == "gaussian":
         return Gaussian(variance)
     if name in ("anscombe", "amplitude"):

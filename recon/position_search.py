@@ -17,6 +17,10 @@ from recon.unknowns import within_object
 
 # A frame is trapped where its loss stands out from those of all by this many times their scatter.
 OUTLYING = 5.0
+# It is searched for within so many times the rms error of the others.
+FAR = 3.0
+# Steps of the search [pixels]: a loss is smooth over the size of the detail, some 2 pixels.
+COARSE_PX, FINE_PX = 1.5, 0.25
 
 
 def frame_losses(
@@ -42,20 +46,44 @@ def search(
     likelihood: Likelihood,
     index: NDArray[np.int64],
     offsets_px: NDArray[np.float64],
+    around_px: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    """Try every offset ``(K, 2)`` on each frame of `index`, object and probe fixed; returns the best positions.
+    """Try offsets ``(K, 2)`` on each frame of `index`, object and probe fixed; returns the best positions.
 
     Maiden, Humphry, Sarahan, Kraus & Rodenburg, Ultramicroscopy 120 (2012) 64 (from memory), with trials on a list
     in place of random ones.
+
+    Parameters
+    ----------
+    around_px
+        ``(len(index), 2)``: what the offsets are from; None for the positions. The positions are tried as well.
     """
-    best, found = np.full(len(index), np.inf), state.positions_px[index].copy()
-    for offset in offsets_px:
+    found = within_object(state.positions_px[index], state)
+    around = found.copy() if around_px is None else around_px
+    best = np.full(len(index), np.inf)
+    for place in (found.copy(), *(within_object(around + offset, state) for offset in offsets_px)):
         trial = state.positions_px.copy()
-        trial[index] = within_object(trial[index] + offset, state)
+        trial[index] = place
         losses = frame_losses(problem, replace(state, positions_px=trial), likelihood, index)
         better = losses < best
-        best[better], found[better] = losses[better], trial[index][better]
+        best[better], found[better] = losses[better], place[better]
     return found
+
+
+def expected_places(problem: Problem, state: State) -> tuple[NDArray[np.float64], float]:
+    """Where frames should be by the recorded positions, mapped as those that take part have moved, and the rms of that.
+
+    Returns
+    -------
+    tuple
+        Positions ``(J, 2)`` and the rms length by which the frames that take part miss them [pixels].
+    """
+    active = state.active(problem.n_frames)
+    design = np.column_stack([np.ones(problem.n_frames), problem.positions_px])
+    fit = np.linalg.lstsq(design[active], state.positions_px[active], rcond=None)[0]
+    places = design @ fit
+    missed = places[active] - state.positions_px[active]
+    return places, float(np.sqrt((missed**2).sum(axis=1).mean()))
 
 
 def rings(reach_px: float, step_px: float) -> NDArray[np.float64]:
@@ -72,25 +100,36 @@ def set_aside_trapped(problem: Problem, state: State, likelihood: Likelihood, re
     """Set frames aside that fit far worse than the others, and look again for those that are aside.
 
     On periodic samples a frame may sit a period away from its place, where its fit is locally the best; it then
-    bends the object, and with it the positions around. Aside, it is searched for within `reach_px` on the object
-    that the others show, and takes part again where it fits as they do. At most a tenth of the frames are aside.
+    bends the object, and with it the positions around. Aside, it is searched for on the object that the others show,
+    around where it was recorded, and takes part again where it fits as they do. At most a tenth of the frames are
+    aside.
+
+    Parameters
+    ----------
+    reach_px
+        How far it is searched for at least; farther where the others' errors are large.
     """
-    every = np.arange(problem.n_frames)
+    most, every = problem.n_frames // 10, np.arange(problem.n_frames)
     losses = frame_losses(problem, state, likelihood, every)
     aside = np.zeros(0, np.int64) if state.aside is None else state.aside
     limit = _outlying(losses[state.active(problem.n_frames)])
-    still = []
-    if len(aside):
-        for reach, step in ((reach_px, 1.0), (0.75, 0.25)):
-            found = search(problem, state, likelihood, aside, rings(reach, step))
-            state.positions_px = state.positions_px.copy()
-            state.positions_px[aside] = found
-        again = frame_losses(problem, state, likelihood, aside)
-        still = list(aside[again > limit])
-    worst = np.argsort(losses)[::-1][: problem.n_frames // 10]
+    worst = np.argsort(losses)[::-1][:most]
     fresh = np.setdiff1d(worst[losses[worst] > limit], aside)
-    new = np.unique(np.array([*still, *fresh], np.int64))[: problem.n_frames // 10]
+    still = aside[_find(problem, state, likelihood, aside, reach_px) > limit] if len(aside) else aside
+    new = np.sort(np.concatenate([still, fresh])[:most])
     state.aside = new if len(new) else None
+
+
+def _find(
+    problem: Problem, state: State, likelihood: Likelihood, index: NDArray[np.int64], reach_px: float
+) -> NDArray[np.float64]:
+    """Move frames to the best places around where they were recorded; returns their losses there."""
+    places, typical = expected_places(problem, state)
+    state.positions_px = state.positions_px.copy()
+    coarse = rings(max(reach_px, FAR * typical), COARSE_PX)
+    state.positions_px[index] = search(problem, state, likelihood, index, coarse, places[index])
+    state.positions_px[index] = search(problem, state, likelihood, index, rings(COARSE_PX, FINE_PX))
+    return frame_losses(problem, state, likelihood, index)
 
 
 def _outlying(losses: NDArray[np.float64]) -> float:

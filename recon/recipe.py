@@ -124,6 +124,16 @@ class Recipe:
                 recipe = recipe._without_chosen_settings(stage_name)
         return recipe._having([f"solve.{stage_name}.{name}" for stage_name in names], value)
 
+    def without_prior(self) -> Recipe:
+        """Return the recipe without the stages that have a prior: for estimates that a prior would flatter."""
+        kept = tuple(stage for stage in self.solve if stage.get("prior") in (None, "none"))
+        if not kept:
+            return self
+        gone = tuple(f"solve.{stage.name}." for stage in self.solve if stage not in kept)
+        return replace(
+            self, solve=kept, chosen=tuple(mark for mark in self.chosen if not mark[0].startswith(gone or (" ",)))
+        )
+
     def _settled(self) -> Recipe:
         """Apply the pending overrides to the tables that are there now."""
         recipe = replace(self, pending=())

@@ -285,8 +285,8 @@ class SolveStage(Section):
     name: str = key(_WORD, default=DEFAULT_STAGE)
     solver: str | None = key(_WORD)
     iterations: int | None = key(whole(1))
-    refine: str | None = key(matching(r"[a-z ]*", "words parted by blanks"))
     settings: dict[str, Scalar] = field(default_factory=dict, metadata={"check": dict})
+    refine: str | None = key(matching(r"[a-z ]*", "words parted by blanks"))
 
     def __post_init__(self) -> None:
         super().__post_init__()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
@@ -76,6 +77,7 @@ def reconstruct(
     recipe = _resolve_recipe(recipe, resume)
     prepared = _resolve_scan(scan, recipe)
     opened = backend.open_device(device or recipe.run.device or "auto")
+    began = time.perf_counter()
     recipe = choose.choose_problem(recipe, prepared)
     problem = make_problem(
         prepared,
@@ -99,8 +101,9 @@ def reconstruct(
             on_checkpoint(run.checkpoint(state, records))
 
     budget = recipe.run.time_budget_s
-    if budget is not None and records:
-        budget += records[-1].seconds  # a resumed run has its time anew
+    if budget is not None:
+        # trials count, and a resumed run has its time anew
+        budget = max(budget - (time.perf_counter() - began), 0.0) + (records[-1].seconds if records else 0.0)
     loop = Loop(problem, stages, Hooks(on_pass=on_pass, checkpoint=save, time_budget_s=budget), records)
     reason = loop.run(state)
     return run.finish(state, loop.records, reason)
@@ -182,12 +185,28 @@ class _Run:
         self, device: backend.Device, *, asked: str | None, on_trial: Callable[[int, int], None] | None = None
     ) -> None:
         """Choose what the recipe leaves open; by short trials what is refined beside object and probe."""
+        if self.recipe.run.time_budget_s is not None:
+            passes = self.recipe.run.time_budget_s / self._seconds_a_pass()
+            self.recipe = choose.within_budget(self.recipe, passes)
         recipe = self.recipe
         free = tuple(word for word, path in FREE_MODEL.items() if recipe.get(path) is None)
         if recipe.run.trial_passes and free and self.problem.n_held:
             self.recipe = self._by_trials(free, on_trial)
         self.recipe = choose.complete_recipe(self.recipe, self.prepared, self.problem)
         self.recipe = choose.choose_device(self.recipe, device, asked=asked)
+
+    def _seconds_a_pass(self) -> float:
+        """Time one pass of the default solver, the second of two: the first one warms up."""
+        problem = self.problem
+        probe = scaled_to_power(self.first_probe, problem.power)
+        state = start_state(problem, probe, self.recipe.run.seed)
+        settings = {key: value for key, (value, _) in choose.steps_for(self.prepared, problem).items()}
+        solver, seconds = make_solver("rpie", settings), 0.0
+        for _ in range(2):
+            began = time.perf_counter()
+            backend.to_host(solver.step(problem, state))
+            seconds = time.perf_counter() - began
+        return max(seconds, 1e-6)
 
     def _by_trials(self, free: tuple[str, ...], on_trial: Callable[[int, int], None] | None) -> Recipe:
         recipe, problem = self.recipe, self.problem

@@ -154,7 +154,7 @@ class LeastSquares:
             self._move(run, index)
         memory["light"] = run.gathered
         agreement = self._accelerate(state, before)
-        if agreement is not None and state.iteration > self.hold_probe + 1:
+        if agreement is not None and state.iteration > self.hold_probe:
             share = run.averaging * math.exp(UNDOING - agreement)
             memory["averaging"] = np.array([min(1.0, max(self.averaging, share))])
         return run.residuals

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
@@ -51,7 +50,7 @@ class MaximumLikelihood:
     floor
         Share of the brightest light that is added to the light of every object pixel, in steps only.
     hold_probe
-        True leaves the probe as it is.
+        Passes of a cold start during which the probe stays as it is.
     prior, strength
         One of `recon.priors.PRIORS`, or "none", and its weight against the likelihood; `AUTOMATIC` has it chosen
         when the stage begins, by the pixels that were held out. The object without it is kept beside.
@@ -63,22 +62,26 @@ class MaximumLikelihood:
     refine: str = ""
     memory: int = 8
     floor: float = 0.02
-    hold_probe: bool = False
+    hold_probe: int = 0
     prior: str = NO_PRIOR
     strength: float = 0.0
     batch: int = 16
 
     def __post_init__(self) -> None:
-        check_range(self, memory=(1, 100), floor=(1e-6, 1), batch=(1, 100_000))
+        check_range(self, memory=(1, 100), floor=(1e-6, 1), hold_probe=(0, 100_000), batch=(1, 100_000))
         make_likelihood(self.likelihood)
         unknowns(self.refine)
         if self.prior != NO_PRIOR:
             make_prior(self.prior, max(self.strength, 0.0))
 
-    @cached_property
-    def names(self) -> tuple[str, ...]:
-        """Fields of the state that are refined."""
-        return ("object_", *(() if self.hold_probe else ("probe",)), *unknowns(self.refine))
+    def _names(self, state: State) -> tuple[str, ...]:
+        """Return the fields of the state that this pass refines; the memory of other ones is dropped."""
+        probe = () if state.iteration < self.hold_probe else ("probe",)
+        names = ("object_", *probe, *unknowns(self.refine))
+        if "from/object_" in state.memory and ("from/probe" in state.memory) != bool(probe):
+            self._forget(state)
+            del state.memory["numbers"]
+        return names
 
     def prepare(self, problem: Problem, state: State) -> None:
         """Keep the object as it is before a prior, and choose the prior's strength where that is wanted."""
@@ -122,11 +125,12 @@ class MaximumLikelihood:
 
     def step(self, problem: Problem, state: State) -> Array:
         """Measure loss and slopes at the state, and move on along the next direction, or back from a bad step."""
+        names = self._names(state)
         sums, loss = self._measure(problem, state)
         if self._refused(state, loss):
             self._shorten(state, loss)
             return sums.residuals
-        here, descent = values(state, self.names), descent_of(sums, state, self.names)
+        here, descent = values(state, names), descent_of(sums, state, names)
         scaled = Preconditioner(sums, state, problem, self.floor)
         prior = self._prior(state)
         if prior is not None:
@@ -155,8 +159,8 @@ class MaximumLikelihood:
 
     def _measure(self, problem: Problem, state: State) -> tuple[GradientSums, float]:
         """Return the sums of a pass at the state, and its loss with that of the prior."""
-        extras = [name for name in self.names if name not in ("object_", "probe")]
-        sums = measure(problem, state, make_likelihood(self.likelihood, problem.read_noise), extras, self.batch)
+        likelihood = make_likelihood(self.likelihood, problem.read_noise)
+        sums = measure(problem, state, likelihood, unknowns(self.refine), self.batch)
         loss, prior = float(to_host(sums.loss)), self._prior(state)
         return sums, loss if prior is None else loss + float(to_host(prior.loss_and_descent(state.object_)[0]))
 

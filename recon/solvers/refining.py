@@ -20,8 +20,10 @@ from recon.unknowns import descent_of, set_values, unknowns, values
 
 # Passes between steps of all positions by one map, and between searches for trapped frames.
 AFFINE_EVERY, RESCUE_EVERY = 5, 10
-# How far such a search goes [pixels].
-REACH_PX = 10.0
+# How far such a search goes at least [pixels].
+REACH_PX = 6.0
+# Amplitudes are biased where counts are few, towards less light far out: that stretches positions and object.
+LIKELIHOOD = "anscombe"
 # Steps grow while they agree with the ones before, up to this; single positions, and the common map.
 LARGEST_GAIN, LARGEST_AFFINE_GAIN = 8.0, 6.0
 
@@ -71,7 +73,7 @@ class Refining:
         passes = state.iteration - self.wait
         if passes < 0:
             return residuals
-        likelihood = make_likelihood("amplitude", problem.read_noise)
+        likelihood = make_likelihood(LIKELIHOOD, problem.read_noise)
         sums = measure(problem, state, likelihood, self.names)
         scaled = Preconditioner(sums, state, problem, floor=0.1)
         steps = scaled.without_gauge(scaled(descent_of(sums, state, self.names)))

@@ -10,7 +10,7 @@ import pytest
 from helpers_cli import simulated
 
 from recon.backend import Device
-from recon.choose import choose_device, complete_recipe
+from recon.choose import choose_device, choose_problem, complete_recipe, within_budget
 from recon.problem import make_problem
 from recon.recipe import Recipe, parse_recipe
 from scans.errors import InputError
@@ -49,18 +49,52 @@ def test_dim_frames_get_cautious_steps(prepared, mean, alpha, beta):
     assert f"{mean:.3g} photons a pixel" in recipe.reason("solve.main.alpha")
 
 
-def test_two_stages_by_default(prepared):
+STAGES = [("main", "rpie", 80), ("settle", "maximum_likelihood", 40), ("prior", "maximum_likelihood", 30)]
+
+
+def test_stages_by_default(prepared):
     recipe = completed(prepared)
-    assert [(s.name, s.solver, s.iterations) for s in recipe.solve] == [("main", "rpie", 100), ("settle", "epie", 25)]
-    assert recipe.solve[1].settings == {"object_step": 0.3, "probe_step": 0.3, "hold_probe": 0, "batch": 16}
+    assert [(s.name, s.solver, s.iterations) for s in recipe.solve] == STAGES[:2]
+    assert recipe.solve[1].settings == {}
+    # a prior's strength is chosen by pixels that were held out
+    problem = make_problem(prepared, CPU, held_out=0.02)
+    recipe = complete_recipe(parse_recipe("[run]\nheld_out = 0.02"), prepared, problem)
+    assert [(s.name, s.solver, s.iterations) for s in recipe.solve] == STAGES
+    assert recipe.solve[2].settings == {"prior": "gradient", "strength": -1.0}
+
+
+@pytest.mark.parametrize(
+    ("passes", "stages", "trials"),
+    # docs/methods.md: all of it takes about 460 passes, without trials 200
+    [(1000, STAGES[:2], 25), (300, STAGES[:2], 0), (100, [("main", "rpie", 65), STAGES[1][:2] + (25,)], 0)],
+)
+def test_a_time_budget_shortens_the_plan(prepared, passes, stages, trials):
+    recipe = within_budget(choose_problem(parse_recipe(""), prepared), passes)
+    recipe = complete_recipe(recipe, prepared, make_problem(prepared, CPU))
+    assert [(s.name, s.solver, s.iterations) for s in recipe.solve][:2] == stages
+    assert recipe.run.trial_passes == trials
+    assert trials or "time budget" in recipe.reason("run.trial_passes")
+
+
+def test_what_is_refined_goes_into_every_stage(prepared):
+    recipe = completed(prepared, "positions.refine=true", "probe.background=true", "solve.main.refine=positions")
+    assert [stage.refine for stage in recipe.solve] == ["positions", "positions background"]
+    assert recipe.reason("solve.main.refine") is None
+
+
+def test_slices_need_their_distance(prepared):
+    with pytest.raises(InputError, match=r"2 slices without their distance"):
+        completed(prepared, "object.slices=2")
+    recipe = completed(prepared, "object.slices=2", "object.slice_distance_m=4e-6", "object.refine_slices=true")
+    assert {stage.refine for stage in recipe.solve} == {"depths"}
 
 
 @pytest.mark.parametrize(("n_frames", "batch"), [(40, 4), (300, 4), (450, 6), (1500, 20)])
 def test_larger_scans_get_larger_batches(prepared, n_frames, batch):
-    # docs/methods.md: about 75 steps a pass, at least 4 frames a step; four times as many in the second stage
+    # docs/methods.md: about 75 steps a pass, at least 4 frames a step
     problem = replace(make_problem(prepared, CPU), counts=np.ones((n_frames, 48, 48), np.float32))
     recipe = complete_recipe(parse_recipe(""), prepared, problem)
-    assert (recipe.get("solve.main.batch"), recipe.get("solve.settle.batch")) == (batch, 4 * batch)
+    assert recipe.get("solve.main.batch") == batch
 
 
 def test_everything_is_filled_in_and_has_a_reason(prepared):
@@ -99,14 +133,14 @@ def test_given_values_stay(prepared):
         "run.precision": "double",
         "solve.main.alpha": 0.77,
         "solve.main.iterations": 7,
-        "solve.settle.object_step": 0.9,
+        "solve.settle.floor": 0.9,
         "probe.defocus_m": 2e-5,
     }
     recipe = completed(prepared, *(f"{path}={value}" for path, value in given.items()))
     for path, value in given.items():
         assert recipe.get(path) == value
         assert recipe.reason(path) is None
-    assert recipe.get("solve.settle.iterations") == 25
+    assert recipe.get("solve.settle.iterations") == 40
     assert recipe.reason("solve.settle.iterations")
 
 
@@ -123,14 +157,14 @@ def test_a_partial_table_is_completed_for_its_own_solver(prepared):
     solver = "difference_map"
     """
     first, second, third = completed(prepared, text=text).solve
-    assert (first.solver, first.iterations, set(first.settings)) == ("rpie", 100, {"alpha", "beta", "batch"})
+    assert (first.solver, first.iterations, set(first.settings)) == ("rpie", 80, {"alpha", "beta", "batch"})
     assert (second.solver, second.iterations, second.settings) == ("epie", 4, {"batch": 4})
-    assert (third.solver, third.iterations, third.settings) == ("difference_map", 100, {})
+    assert (third.solver, third.iterations, third.settings) == ("difference_map", 80, {})
 
 
 def test_a_table_named_settle_of_the_users_own_is_no_default_one(prepared):
     (stage,) = completed(prepared, text='[[solve]]\nname = "settle"\nsolver = "epie"\n').solve
-    assert (stage.iterations, stage.settings) == (100, {"batch": 4})
+    assert (stage.iterations, stage.settings) == (80, {"batch": 4})
 
 
 def test_one_solver_for_all(prepared):
@@ -141,7 +175,7 @@ def test_one_solver_for_all(prepared):
 def test_another_solver_in_one_default_stage_takes_that_solvers_keys(prepared):
     main, settle = completed(prepared, "solve.main.solver=difference_map", "solve.settle.solver=rpie").solve
     assert (main.solver, main.settings) == ("difference_map", {})
-    assert (settle.solver, set(settle.settings), settle.iterations) == ("rpie", {"alpha", "beta", "batch"}, 25)
+    assert (settle.solver, set(settle.settings), settle.iterations) == ("rpie", {"alpha", "beta", "batch"}, 40)
 
 
 def test_unknown_solver_and_key_name_the_nearest_and_the_table(prepared):

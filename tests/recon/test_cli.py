@@ -304,7 +304,11 @@ def small_demo(monkeypatch):
 
     text, full = scenario.SCENARIOS["catalyst"]
     monkeypatch.setitem(scenario.SCENARIOS, "catalyst", (text, replace(full, n_frames=40, frame_px=48)))
-    monkeypatch.setattr(demo, "SHORT_RUN", ("solve.main.iterations=8", "solve.settle.iterations=2"))
+    monkeypatch.setattr(
+        demo,
+        "SHORT_RUN",
+        ("solve.main.iterations=8", "solve.settle.iterations=2", "run.trial_passes=0", "run.held_out=0"),
+    )
 
 
 DEMO_FILES = [

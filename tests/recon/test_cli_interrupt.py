@@ -20,7 +20,10 @@ from recon.workflow import reconstruct
 
 ROOT = Path(__file__).parents[2]
 PASSES = (8, 3)
-SETTINGS = ("-s", f"solve.main.iterations={PASSES[0]}", "-s", f"solve.settle.iterations={PASSES[1]}")
+SETTINGS = (
+    *("-s", f"solve.main.iterations={PASSES[0]}", "-s", f"solve.settle.iterations={PASSES[1]}"),
+    *("-s", "run.trial_passes=0", "-s", "run.held_out=0"),
+)
 
 # ``python -m recon`` that says on stderr when a pass is done, and takes its time for each.
 TALKING = """

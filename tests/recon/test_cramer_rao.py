@@ -99,7 +99,7 @@ def test_maximum_likelihood_reaches_the_bound(bench, scene):
         problem = bench.problem_of(scene, 1e6, np.random.default_rng(seed))
         state = start_state(problem, 1e3 * scene.probe[None], seed)
         state.object_ = scene.object_.copy()
-        solver = MaximumLikelihood(hold_probe=True, batch=25)
+        solver = MaximumLikelihood(hold_probe=100_000, batch=25)
         for _ in range(30):
             solver.step(problem, state)
         solver.finish(problem, state)

@@ -152,17 +152,15 @@ def jax_terms(jnp, e, counts, s2):
     """Loss a pixel of each of LIKELIHOODS at expected counts e and counts I, from the formulas."""
 
     def poisson(variance):
-        # e - I + I ln(I/e), with the read variance on both; its own parabola at 1e-3 below 1e-3
-        m, k, dark = e + variance, jnp.maximum(counts + variance, 0), 1e-3
-        constant = jnp.where(k > 0, k * jnp.log(jnp.where(k > 0, k, 1)), 0) - k
-        at_dark = dark - k * jnp.log(dark) + (1 - k / dark) * (m - dark) + k / dark**2 * (m - dark) ** 2 / 2
-        return constant + jnp.where(m < dark, at_dark, m - k * jnp.log(jnp.maximum(m, dark)))
+        # e - I + (I + c) ln[(I + c)/(e + c)], c = 3e-4 and the read variance
+        m, k = e + variance + 3e-4, jnp.maximum(counts + variance + 3e-4, 0)
+        return m - k - k * jnp.log(m) + jnp.where(k > 0, k * jnp.log(jnp.where(k > 0, k, 1)), 0)
 
     def root(c):
         return 2 * (jnp.sqrt(e + c) - jnp.sqrt(jnp.maximum(counts + c, 0))) ** 2
 
     gaussian = (e - counts) ** 2 / (2 * (jnp.maximum(counts, 0) + 1 + s2))
-    return [poisson(0), poisson(s2), root(3 / 8), root(3 / 8 + s2), root(1e-3), gaussian]
+    return [poisson(0), poisson(s2), root(3 / 8), root(3 / 8 + s2), root(3e-4), gaussian]
 
 
 def jax_expected(jnp, u, fixed):

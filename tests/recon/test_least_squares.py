@@ -23,11 +23,11 @@ from recon.backend import open_device, to_device, to_host
 from recon.frames import Model
 from recon.kernels import PassSums, illuminate
 from recon.solvers import make_solver
-from recon.solvers.least_squares import RIDGE, changed_exit, frame_groups, likelihood_step
+from recon.solvers.least_squares import RIDGE, LeastSquares, changed_exit, frame_groups, likelihood_step
 from recon.state import State, start_state
 from scans.errors import InputError
 
-OPTIMUM = 0.02  # loss above the least after 150 passes; measured 0.0103, still falling slowly at dim pixels
+OPTIMUM = 0.02  # loss above the least after 120 passes; measured 0.0117, still falling slowly at dim pixels
 
 
 def run(problem, state, passes, **settings):
@@ -48,10 +48,11 @@ def small(rng, *, noisy=False, real=np.float64):
 # --- against the publication -------------------------------------------------------------------------------
 
 
-def plain_group(object_, probe, batch, damping):
-    """One group's new object and probe from the formulas (Odstrcil et al. 2018, from memory), frame by frame.
+def plain_group(object_, probe, batch, damping, averaging=0.0, all_light=0.0):
+    """One group's new object, probe and light from the formulas (Odstrcil et al. 2018, from memory), frame by frame.
 
     Step lengths from a dense least-squares solution of the real equations of each frame, RIDGE as added rows.
+    `averaging` of the light of the frames outside the group (all_light: of all of them) is ours.
     """
     n, w = probe.shape[-1], fourier_matrix(probe.shape[-1])
     frames, light, top = [], np.zeros(object_.shape), np.zeros(object_.shape, complex)
@@ -80,24 +81,32 @@ def plain_group(object_, probe, batch, damping):
         lengths.append(b)
     lit = light > 0
     object_ = object_.copy()
-    object_[lit] += (d_object * share)[lit] / light[lit]
-    return object_, probe + np.mean(lengths) * d_probe
+    weight = light + averaging * np.maximum(all_light - light, 0)
+    object_[lit] += (d_object * share)[lit] / weight[lit]
+    return object_, probe + np.mean(lengths) * d_probe, light
 
 
 @pytest.mark.parametrize("grouping", ["compact", "sparse"])
 @pytest.mark.parametrize("modes", [1, 2])
-def test_a_pass_is_that_of_the_formulas(rng, modes, grouping):
+def test_passes_are_those_of_the_formulas(rng, modes, grouping):
+    # the first pass is the published one; later ones average, by the light that the pass before gathered
     problem = problem_from_model(smooth_object(rng, (40, 40)), 50 * noise(rng, 1, 12, 12), 20 + spiral_px(11, 2.7))
     start = 50 * noise(rng, modes, 12, 12)
     state = start_state(problem, start, seed=3)
     state.object_ = noise(rng, 40, 40)
-    expected = state.object_, start
-    for index in frame_groups(state.positions_px, 4, grouping, np.random.default_rng(3)):
-        expected = plain_group(*expected, state.batch(problem, index), 0.2)
-    settings = {"averaging": 0, "hold_probe": 0, "damping": 0.2, "batch": 4, "grouping": grouping}
-    run(problem, state, 1, **settings)
-    assert relative(state.object_, expected[0]) < tol.GRADIENT
-    assert relative(state.probe, expected[1]) < tol.GRADIENT
+    object_, probe, same = state.object_, start, np.random.default_rng(3)
+    settings = {"averaging": 0.3, "momentum": 0, "hold_probe": 0, "damping": 0.2, "batch": 4, "grouping": grouping}
+    all_light = 0.0
+    for _ in range(2):
+        gathered = np.zeros((40, 40))
+        for index in frame_groups(state.positions_px, 4, grouping, same):
+            batch = state.batch(problem, index)
+            object_, probe, light = plain_group(object_, probe, batch, 0.2, 0.3, all_light)
+            gathered += light
+        all_light = gathered
+        run(problem, state, 1, **settings)
+        assert relative(state.object_, object_) < tol.GRADIENT
+        assert relative(state.probe, probe) < tol.GRADIENT
 
 
 def test_changes_of_the_exit_wave_go_through_all_slices(rng):
@@ -121,7 +130,8 @@ def test_changes_of_the_exit_wave_go_through_all_slices(rng):
 
 @pytest.mark.parametrize("poisson", [False, True])
 def test_each_frame_steps_to_its_best_likelihood(rng, poisson):
-    # against a scalar minimiser; background and response make the amplitude model's step differ from one
+    # against a scalar minimiser; background and response make the amplitude model's step differ from one, which
+    # it takes with the expected curvature only
     problem, state = small(rng, noisy=True)
     state.background = rng.uniform(0.5, 2, (16, 16))
     state.object_ *= np.exp(0.3j * rng.normal(size=(40, 40)))
@@ -141,7 +151,7 @@ def test_each_frame_steps_to_its_best_likelihood(rng, poisson):
 
         best = scipy.optimize.minimize_scalar(loss, bounds=(0, 2 * found[j]), method="bounded")
         gained = (loss(0) - loss(found[j])) / (loss(0) - best.fun)
-        assert gained > (0.99 if poisson else 0.95), (j, found[j], best.x)
+        assert gained > (0.99 if poisson else 0.9), (j, found[j], best.x)
 
 
 # --- against a brute-force optimum -------------------------------------------------------------------------
@@ -161,7 +171,7 @@ def test_full_groups_end_at_the_optimum_of_the_amplitude_loss(rng):
     options = {"maxiter": 500, "maxfun": 2000, "ftol": 1e-12}
     best = scipy.optimize.minimize(loss, truth.ravel().view(float).copy(), jac=True, method="L-BFGS-B", options=options)
     before = loss(state.object_.ravel().view(float))[0]
-    run(problem, state, 150, hold_probe=10_000, batch=16, damping=0.01)
+    run(problem, state, 120, hold_probe=10_000, batch=16, damping=0.01)
     reached = loss(np.ascontiguousarray(state.object_).ravel().view(float))[0]
     assert before > 3 * best.fun
     assert reached / best.fun - 1 < OPTIMUM, (reached, best.fun)
@@ -170,20 +180,19 @@ def test_full_groups_end_at_the_optimum_of_the_amplitude_loss(rng):
 # --- what is ours ------------------------------------------------------------------------------------------
 
 
-def test_noise_makes_a_run_average_more(rng):
-    shares, errors = [], []
-    truth, probe = smooth_object(rng, (44, 44)), 20 * curved_probe(16)
-    for seen in (None, rng):
-        problem = problem_from_model(truth, probe, 22 + spiral_px(40, 2.5), rng=seen)
-        for averaging in (0.0, 0.05):
-            state = start_state(problem, probe, 0)
-            run(problem, state, 20, averaging=averaging)
-            middle = np.s_[14:30, 14:30]
-            phase = np.exp(1j * np.angle(np.vdot(state.object_[middle], truth[middle])))
-            errors.append(relative(phase * state.object_[middle], truth[middle]))
-        shares.append(float(state.memory["averaging"][0]))
-    assert 0.05 <= shares[0] < 0.5 * shares[1], shares
-    assert errors[3] < 0.8 * errors[2], errors  # without averaging the noise of the last frames stays
+def test_averaging_grows_while_passes_undo_each_other(rng, monkeypatch):
+    # noise undoes itself: successive differences of white noise have the cosine -1/2
+    problem, state = small(rng)
+    found = []
+    for agreement in 4 * [-0.5] + 3 * [0.5] + 12 * [-0.5]:
+        monkeypatch.setattr(LeastSquares, "_accelerate", lambda *_, a=agreement: a)
+        run(problem, state, 1, averaging=0.2)
+        found.append(float(state.memory.get("averaging", [0.2])[0]))
+    up, down = np.exp(0.25), np.exp(-0.75)
+    expected = [0.2, 0.2, 0.2 * up, 0.2 * up**2, 0.2, 0.2, 0.2]
+    np.testing.assert_allclose(found[:7], expected, rtol=1e-12)  # the first two passes say nothing yet
+    assert up**2 * down < 1
+    np.testing.assert_allclose(found[7:], np.minimum(1, 0.2 * up ** np.arange(1, 13)), rtol=1e-12)
 
 
 def test_momentum_goes_on_only_while_passes_agree(rng):
@@ -283,7 +292,7 @@ def test_slices_and_paths_are_fitted(rng):
     state = start_state(problem, probe, 0)
     state.object_, state.depths_m = np.ones((2, 40, 40), complex), truth.depths_m
     first = run(problem, state, 1, batch=4)[1]
-    assert run(problem, state, 30, batch=4)[1] < 0.01 * first
+    assert run(problem, state, 20, batch=4)[1] < 0.02 * first
     assert PassSums.like(state).illumination.shape == state.memory["light"].shape
 
 

@@ -313,10 +313,10 @@ def test_an_error_in_a_thread_is_raised(monkeypatch, rng):
 
 
 def test_every_pass_takes_every_frame_once(rng):
-    batches = list(shuffled_batches(23, 8, rng))
+    batches = list(shuffled_batches(np.arange(23), 8, rng))
     assert [len(b) for b in batches] == [8, 8, 7]
     assert sorted(np.concatenate(batches)) == list(range(23))
-    assert not np.array_equal(np.concatenate(batches), np.concatenate(list(shuffled_batches(23, 8, rng))))
+    assert not np.array_equal(np.concatenate(batches), np.concatenate(list(shuffled_batches(np.arange(23), 8, rng))))
 
 
 @pytest.mark.gpu
