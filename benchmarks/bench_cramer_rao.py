@@ -250,7 +250,7 @@ class Trial:
     with_probe: bool
     seed: int
     pie_passes: int = 60
-    passes: int = 100
+    passes: int = 200
 
 
 def start(scene: Scene, problem: Problem, trial: Trial, cold: bool) -> State:
@@ -291,7 +291,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1, help="draws side by side")
     parser.add_argument("--draws", type=int, default=20, help="draws of the noise in each case")
     parser.add_argument("--photons", type=float, nargs="+", default=[1e4, 1e5, 1e6, 1e7], help="a frame")
-    parser.add_argument("--passes", type=int, default=100, help="of maximum likelihood")
+    parser.add_argument("--passes", type=int, default=200, help="of maximum likelihood")
     args = parser.parse_args()
     scene, began = standard_scene(), time.perf_counter()
     light, expected = scene.illumination(), scene.expected()

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import time
+from typing import Any
 
 import numpy as np
 from bench_helpers import print_json
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 import scans
 from recon import backend
+from recon.choose import steps_for
 from recon.loop import Loop, Stage
 from recon.metrics import evaluate
 from recon.probe import scaled_to_power, zone_plate_probe
@@ -40,8 +42,11 @@ CASES: dict[str, tuple[float, float, float, float]] = {
 LOST_PX = 2.0
 
 
-def make(case: str, specimen: str, trajectory: str, seed: int, device: backend.Device) -> tuple[Problem, State, Truth]:
-    """Simulate a case, and the state before the first pass."""
+Start = tuple[Problem, State, Truth, dict[str, Any]]
+
+
+def make(case: str, specimen: str, trajectory: str, seed: int, device: backend.Device) -> Start:
+    """Simulate a case; problem, state before the first pass, truth and the settings that a recipe would choose."""
     error_px, scale, rotation_rad, photons = CASES[case]
     settings = {"frame_px": 64, "n_frames": 200, "trajectory": trajectory, "specimen_seed": seed, "seed": seed}
     pixel_m = scenario(specimen, **settings).geometry.object_pixel_m[0]
@@ -57,7 +62,8 @@ def make(case: str, specimen: str, trajectory: str, seed: int, device: backend.D
     prepared = scans.prepare(scan)
     problem = make_problem(prepared, device, margin_px=24)
     probe = zone_plate_probe(prepared.geometry, scan.zone_plate, scan.zone_plate.defocus_m)
-    return problem, start_state(problem, scaled_to_power(probe, problem.power), seed), truth
+    state = start_state(problem, scaled_to_power(probe, problem.power), seed)
+    return problem, state, truth, {key: value for key, (value, _) in steps_for(prepared, problem).items()}
 
 
 def judge(problem: Problem, state: State, truth: Truth) -> dict[str, float]:
@@ -105,7 +111,7 @@ def main() -> None:
     parser.add_argument("--specimens", nargs="+", default=["catalyst"], help="names of scenarios")
     parser.add_argument("--trajectory", default="fermat_spiral")
     parser.add_argument("--seeds", type=int, default=1, help="specimens and errors of each case")
-    parser.add_argument("--passes", type=int, default=100, help="of rPIE with refinement")
+    parser.add_argument("--passes", type=int, default=80, help="of rPIE with refinement")
     parser.add_argument("--likelihood-passes", type=int, default=60, help="of maximum likelihood after it")
     parser.add_argument("--every", type=int, default=0, help="passes between lines on the way; 0: none")
     args = parser.parse_args()
@@ -118,9 +124,9 @@ def main() -> None:
 
 def run(case: str, specimen: str, seed: int, device: backend.Device, args: argparse.Namespace) -> None:
     """Reconstruct one case and print what is left of its errors."""
-    problem, state, truth = make(case, specimen, args.trajectory, seed, device)
+    problem, state, truth, settings = make(case, specimen, args.trajectory, seed, device)
     stages = [
-        Stage("rpie", make_solver("rpie", {}, "positions"), args.passes),
+        Stage("rpie", make_solver("rpie", settings, "positions"), args.passes),
         Stage("likelihood", make_solver("maximum_likelihood", {}, "positions"), args.likelihood_passes),
     ]
     name, began = f"{specimen} {seed} {case}", time.perf_counter()

@@ -2,7 +2,8 @@
 
 Where all positions are stretched, turned or sheared together and the object with them, neighbouring frames agree
 as well as before: only the probe, which does not follow, tells. Steps of single positions hardly see it, so this
-direction gets a step of its own.
+direction gets a step of its own. A probe of another defocus throws a larger shadow: a wrong scale and a wrong defocus
+look nearly alike (a wrong asymmetry and astigmatism too), so that the probe's curvature is found in the same step.
 """
 
 from __future__ import annotations

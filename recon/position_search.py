@@ -15,7 +15,8 @@ from recon.problem import Problem
 from recon.state import State
 from recon.unknowns import within_object
 
-# A frame is trapped where its loss stands out from those of all by this many times their scatter.
+# A frame is trapped where its loss stands out from those of all by this many times their scatter, and is twice as
+# large: without noise losses scatter widely, and frames that take no part are always predicted worse.
 OUTLYING = 5.0
 # It is searched for within so many times the rms error of the others.
 FAR = 3.0
@@ -135,4 +136,5 @@ def _find(
 def _outlying(losses: NDArray[np.float64]) -> float:
     """Loss beyond which a frame stands out from these."""
     middle = float(np.median(losses))
-    return middle + OUTLYING * 1.4826 * float(np.median(np.abs(losses - middle)))
+    scatter = 1.4826 * float(np.median(np.abs(losses - middle)))
+    return middle + max(OUTLYING * scatter, middle)

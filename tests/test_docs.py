@@ -50,15 +50,23 @@ def test_readme_has_one_line_for_each_of_the_two_commands():
 def test_every_solver_and_recipe_key_is_documented():
     from dataclasses import fields
 
-    from recon.recipe_sections import ObjectSection, PrepareSection, ProbeSection, RunSection, ScanSection
+    from recon.recipe_sections import (
+        ObjectSection,
+        PositionsSection,
+        PrepareSection,
+        ProbeSection,
+        RunSection,
+        ScanSection,
+    )
     from recon.solvers import SOLVERS
 
     commands = (ROOT / "docs/commands.md").read_text("utf-8")
-    for section in (ScanSection, PrepareSection, ProbeSection, ObjectSection, RunSection):
+    for section in (ScanSection, PrepareSection, ProbeSection, ObjectSection, PositionsSection, RunSection):
         missing = [f.name for f in fields(section) if f"`{f.name}`" not in commands]
         assert not missing, f"docs/commands.md does not name {section.TABLE}: {missing}"
     methods = (ROOT / "docs/methods.md").read_text("utf-8")
     for name, solver in SOLVERS.items():
         (row,) = re.findall(rf"^\| `{name}` \|.*$", methods, re.M)
         for f in fields(solver):
-            assert f"`{f.name}` {f.default:g}" in row, f"{name}: {f.name}"
+            default = f'"{f.default}"' if isinstance(f.default, str) else f"{f.default:g}"
+            assert f"`{f.name}` {default}" in row, f"{name}: {f.name}"

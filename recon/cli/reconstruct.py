@@ -81,13 +81,14 @@ def run(args: argparse.Namespace) -> int:
     with progress_bar(args, "preparing", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
         prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries)
     try:
-        with pass_bar(args, "reconstructing") as on_pass:
+        with progress_bar(args, "trying models", "trial") as on_trial, pass_bar(args, "reconstructing") as on_pass:
             result = workflow.reconstruct(
                 prepared,
                 recipe,
                 device=args.device,
                 resume=earlier,
                 on_pass=on_pass,
+                on_trial=on_trial,
                 on_checkpoint=output.save_checkpoint,
             )
     except KeyboardInterrupt:
