@@ -25,7 +25,8 @@ from recon.solvers.maximum_likelihood import MaximumLikelihood
 from recon.state import State, start_state
 from recon.truth_error import well_lit
 
-Real, Complex = NDArray[np.float64], NDArray[np.complex128]
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 # Phase of the probe's defocus at the rim of its pupil [rad].
 DEFOCUS = 5.0
 # Object pixels with less than this share of the brightest light are no unknowns: nothing tells of them.

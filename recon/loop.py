@@ -148,7 +148,7 @@ class Loop:
         best = _Best(state.keep())
         first = max(0, len(self.records) - state.stage_pass)  # a resumed stage settles as if never stopped
         reason = self._passes(stage, state, stop, best, first)
-        if reason not in (StopReason.DIVERGED, StopReason.NON_FINITE):
+        if reason in (StopReason.ITERATION_LIMIT, StopReason.CONVERGED):  # an interrupted stage goes on as it stands
             stage.solver.finish(self.problem, state)
         return reason
 

@@ -91,11 +91,11 @@ class Refining:
 
 def _affine(problem: Problem, state: State, likelihood: Likelihood) -> None:
     """Step of all positions by one map, the longer the more it agrees with the one before."""
-    gain = float(to_host(state.memory.get("affine_gain", np.array(1.0))))
+    gain = float(to_host(state.memory.get("affine_gain", np.ones(1)))[0])
     matrix = affine_step(problem, state, likelihood, gain)
     agree = (matrix * to_host(state.memory.get("affine_step", np.zeros((2, 2))))).sum() > 0
     gain = min(1.5 * gain, LARGEST_AFFINE_GAIN) if agree else max(gain / 2, 1.0)
-    state.memory["affine_gain"], state.memory["affine_step"] = np.array(gain), matrix
+    state.memory["affine_gain"], state.memory["affine_step"] = np.array([gain]), matrix
 
 
 def _grown(state: State, steps: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -29,6 +29,9 @@ class Scripted:
     def prepare(self, problem, state):
         self.prepared += 1
 
+    def finish(self, problem, state):
+        return
+
     def step(self, problem, state):
         if self.clock is not None:
             self.clock[0] += self.seconds
