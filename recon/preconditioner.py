@@ -47,7 +47,8 @@ class Preconditioner:
         if sums.depth is not None:
             self.weights["depths_m"] = to_host(sums.depth_weight)
         if sums.variation is not None and state.coefficients is not None:
-            share = (np.abs(state.coefficients) ** 2).sum(axis=0) / problem.n_frames
+            # in no frame to begin with: a step as if a tenth of the wave were there
+            share = np.maximum((np.abs(state.coefficients) ** 2).mean(axis=0), 0.01)
             xp = array_module(state.variation)
             self.weights["variation"] = self.weights["probe"][:1] * xp.asarray(share.astype(met.dtype))[:, None, None]
         if sums.coefficients is not None and state.variation is not None:

@@ -37,7 +37,7 @@ UNDOING = -0.25
 # Share of each diagonal element added to the 2 x 2 equations: object and probe may point the same way.
 RIDGE = 1e-2
 # Step lengths of a frame are kept from 0 to this.
-LONGEST = 2.0
+LONGEST = 4.0
 # Poisson: a pixel pulls at most this many times as hard as in the amplitude model. Where the model is dark, I/i - 1
 # has no bound, and single photons would decide the direction of everything.
 STRONGEST = 8.0
@@ -224,8 +224,9 @@ class LeastSquares:
             last, velocity = (state.memory.get(f"{word}/{name}") for word in ("moved", "velocity"))
             state.memory[f"moved/{name}"] = moved
             if last is not None:
-                agreements.append(cosine(moved, last))
-                more = velocity * moved.real.dtype.type(self.momentum * max(agreements[-1], 0.0))
+                agreement, shrinking = cosine(moved, last)
+                agreements.append(agreement)
+                more = velocity * moved.real.dtype.type(self.momentum * max(agreement, 0.0) * min(shrinking, 1.0))
                 getattr(state, name)[...] += more
                 moved = moved + more
             state.memory[f"velocity/{name}"] = moved
@@ -360,11 +361,11 @@ def _pieces(axes: NDArray[np.float64], index: NDArray[np.int64], count: int) -> 
     return _pieces(axes, index[:cut], first) + _pieces(axes, index[cut:], count - first)
 
 
-def cosine(a: Array, b: Array) -> float:
-    """Return ``Re <a, b> / ‖a‖ ‖b‖``; 0 where one of them vanishes."""
+def cosine(a: Array, b: Array) -> tuple[float, float]:
+    """Return ``Re <a, b> / ‖a‖ ‖b‖`` and ``‖a‖ / ‖b‖``; 0 where one of them vanishes."""
     xp = array_module(a)
     ab, aa, bb = (float((x.conj() * y).real.sum(dtype=xp.float64)) for x, y in ((a, b), (a, a), (b, b)))
-    return ab / np.sqrt(aa * bb) if aa > 0 and bb > 0 else 0.0
+    return (ab / math.sqrt(aa * bb), math.sqrt(aa / bb)) if aa > 0 and bb > 0 else (0.0, 0.0)
 
 
 def _key(batch: Batch) -> int:
