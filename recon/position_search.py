@@ -22,8 +22,6 @@ OUTLYING = 5.0
 FAR = 3.0
 # Steps of the search [pixels]: a loss is smooth over the size of the detail, some 2 pixels.
 COARSE_PX, FINE_PX = 1.5, 0.25
-# A frame that a search leaves within this is where it belongs: at the rim nothing else shows what it would see.
-SETTLED_PX = 1.0
 
 
 def frame_losses(
@@ -104,8 +102,8 @@ def set_aside_trapped(problem: Problem, state: State, likelihood: Likelihood, re
 
     On periodic samples a frame may sit a period away from its place, where its fit is locally the best; it then
     bends the object, and with it the positions around. Aside, it is searched for on the object that the others show,
-    around where it was recorded, and takes part again where it fits as they do, or for good where it is found in
-    the same place again. At most a tenth of the frames are aside.
+    around where it was recorded, and takes part again where it fits as they do. At most a tenth of the frames are
+    aside.
 
     Parameters
     ----------
@@ -115,29 +113,25 @@ def set_aside_trapped(problem: Problem, state: State, likelihood: Likelihood, re
     most, every = problem.n_frames // 10, np.arange(problem.n_frames)
     losses = frame_losses(problem, state, likelihood, every)
     aside = np.zeros(0, np.int64) if state.aside is None else state.aside
-    trusted = to_host(state.memory.get("trusted", np.zeros(0, np.int64)))
     limit = _outlying(losses[state.active(problem.n_frames)])
     worst = np.argsort(losses)[::-1][:most]
-    fresh = np.setdiff1d(worst[losses[worst] > limit], np.union1d(aside, trusted))
+    fresh = np.setdiff1d(worst[losses[worst] > limit], aside)
     if len(aside):
-        again, moved = _find(problem, state, likelihood, aside, reach_px)
-        state.memory["trusted"] = np.union1d(trusted, aside[moved < SETTLED_PX])
-        aside = aside[(again > limit) & (moved >= SETTLED_PX)]
+        aside = aside[_find(problem, state, likelihood, aside, reach_px) > limit]
     new = np.sort(np.concatenate([aside, fresh])[:most])
     state.aside = new if len(new) else None
 
 
 def _find(
     problem: Problem, state: State, likelihood: Likelihood, index: NDArray[np.int64], reach_px: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Move frames to the best places around where they were recorded; returns losses there and how far they went."""
+) -> NDArray[np.float64]:
+    """Move frames to the best places around where they were recorded; returns their losses there."""
     places, typical = expected_places(problem, state)
-    before = state.positions_px[index]
     state.positions_px = state.positions_px.copy()
     coarse = rings(max(reach_px, FAR * typical), COARSE_PX)
     state.positions_px[index] = search(problem, state, likelihood, index, coarse, places[index])
     state.positions_px[index] = search(problem, state, likelihood, index, rings(COARSE_PX, FINE_PX))
-    return frame_losses(problem, state, likelihood, index), np.hypot(*(state.positions_px[index] - before).T)
+    return frame_losses(problem, state, likelihood, index)
 
 
 def _outlying(losses: NDArray[np.float64]) -> float:

@@ -37,7 +37,7 @@ UNDOING = -0.25
 # Share of each diagonal element added to the 2 x 2 equations: object and probe may point the same way.
 RIDGE = 1e-2
 # Step lengths of a frame are kept from 0 to this.
-LONGEST = 4.0
+LONGEST = 2.0
 # Poisson: a pixel pulls at most this many times as hard as in the amplitude model. Where the model is dark, I/i - 1
 # has no bound, and single photons would decide the direction of everything.
 STRONGEST = 8.0
@@ -101,7 +101,8 @@ class LeastSquares:
     averaging
         Least share of the other frames' light in W, and that of the first passes. 1 keeps it at 1.
     momentum
-        Share of the last pass's movement that goes on, times the cosine between the last two movements if positive.
+        Share of the last passes' movement that goes on, times what the newest movement repeats of the one before
+        (cosine, and ratio of lengths if below 1); none while they point against each other.
     hold_probe
         Passes of a cold start during which the probe stays as it is.
     """
@@ -109,7 +110,7 @@ class LeastSquares:
     likelihood: str = "amplitude"
     grouping: str = "compact"
     batch: int = 2
-    damping: float = 0.1
+    damping: float = 1.0
     relaxation: float = 1.0
     averaging: float = 0.05
     momentum: float = 0.9

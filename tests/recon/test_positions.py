@@ -296,24 +296,6 @@ def test_a_trapped_frame_is_set_aside_and_found_again(rng):
     assert np.hypot(*(state.positions_px[7] - truth[7])) < 0.25
 
 
-def test_a_frame_that_is_in_its_place_comes_back(rng):
-    # the outermost frame, where the object that it alone sees is wrong: badly predicted, but nowhere better
-    problem, state = solved(rng, photons=1e5, noisy=True)
-    light = np.zeros(SHAPE)
-    for y, x in np.rint(state.positions_px[:48]).astype(int) - SIZE // 2:
-        light[y : y + SIZE, x : x + SIZE] += np.abs(state.probe[0]) ** 2
-    state.object_ = np.where(light < 0.03 * light.max(), state.object_ * np.exp(1.5j), state.object_)
-    state.aside, place = np.array([48]), state.positions_px[48].copy()
-    losses = frame_losses(problem, state, POISSON, np.arange(49))
-    assert losses[48] > 3 * np.median(losses)
-    set_aside_trapped(problem, state, POISSON, 4.0)
-    assert state.aside is None or 48 not in state.aside
-    assert np.hypot(*(state.positions_px[48] - place)) < 1
-    set_aside_trapped(problem, state, POISSON, 4.0)
-    assert state.aside is None or 48 not in state.aside
-    assert 48 in state.memory["trusted"]
-
-
 def test_never_more_than_a_tenth_is_aside(rng):
     problem, state = solved(rng, photons=1e5, noisy=True)
     state.positions_px[::5] += (6.0, 5.0)

@@ -371,3 +371,62 @@ def test_a_run_that_breaks_down_has_failed(monkeypatch):
     got = reconstruct(in_memory(), recipe(), device="cpu")
     assert (got.status, got.stop_reason, got.verdict) == ("failed", StopReason.NON_FINITE, "not to be trusted")
     assert np.isfinite(got.transmission).all()  # the best state before that
+
+
+# --- more than object and probe -------------------------------------------------------------------------------
+
+
+def test_all_parts_of_a_model_come_out_and_read_back(tmp_path):
+    wanted = recipe("probe.variation=1", "probe.intensity=true", "probe.background=true", "positions.refine=true")
+    got = reconstruct(in_memory(), wanted, device="cpu")
+    assert {stage.refine for stage in got.recipe.solve} == {"positions background intensity variation"}
+    assert got.background.shape == got.probe.shape[1:]
+    assert (got.background >= 0).all()
+    assert got.variation_basis.shape == (1, *got.probe.shape[1:])
+    assert got.variation_coefficients.shape == (40, 1)
+    assert got.frame_intensity.mean() == pytest.approx(1, abs=0.02)
+    moves = got.positions_refined_m - got.positions_measured_m
+    assert np.abs(moves).max() > 0
+    assert np.abs(moves.mean(axis=0)).max() < 1e-3 * np.abs(moves).max()  # positions never drift as a whole
+    back = read_result(write_result(tmp_path / "r.h5", got))
+    np.testing.assert_array_equal(back.variation_coefficients, got.variation_coefficients)
+
+
+def test_slices_come_out_with_their_places(tmp_path):
+    wanted = recipe("object.slices=2", "object.slice_distance_m=2e-6", passes=(4, 3))
+    got = reconstruct(in_memory(), wanted, device="cpu")
+    assert got.slices.shape == (2, *got.transmission.shape)
+    np.testing.assert_allclose(got.slice_positions_m, [0, 2e-6])
+    np.testing.assert_allclose(got.slices.prod(axis=0), got.transmission, rtol=1e-6)
+    read_result(write_result(tmp_path / "r.h5", got))
+
+
+def test_held_out_pixels_and_a_prior_by_default(scan_file, tmp_path):
+    settings = (
+        "run.trial_passes=0",
+        "solve.main.iterations=4",
+        "solve.settle.iterations=3",
+        "solve.prior.iterations=2",
+    )
+    wanted = recon.parse_recipe("")
+    for text in settings:
+        wanted = wanted.override(text)
+    got = reconstruct(scan_file, wanted, device="cpu")
+    assert got.recipe.get("run.held_out") == 0.015
+    assert np.isfinite(got.history.held_out).all()
+    strength = got.recipe.get("solve.prior.strength")
+    assert strength >= 0
+    assert (got.without_prior is None) == (strength == 0)
+    again = reconstruct(scan_file, got.recipe, device="cpu")  # the strength is a number now
+    assert again.transmission.tobytes() == got.transmission.tobytes()
+
+
+def test_trials_choose_the_model_and_say_why(scan_file):
+    wanted = recon.parse_recipe("")
+    for text in ("run.trial_passes=2", "solve.iterations=2"):
+        wanted = wanted.override(text)
+    trials = []
+    got = reconstruct(scan_file, wanted, device="cpu", on_trial=lambda done, total: trials.append((done, total)))
+    assert trials
+    for path in ("probe.modes", "positions.refine", "probe.background"):
+        assert "held-out pixels" in got.recipe.reason(path)
