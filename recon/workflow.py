@@ -189,6 +189,7 @@ class _Run:
             passes = self.recipe.run.time_budget_s / self._seconds_a_pass()
             self.recipe = choose.within_budget(self.recipe, passes)
         recipe = self.recipe
+        choose.complete_recipe(recipe, self.prepared, self.problem)  # what is wrong is told before the trials
         free = tuple(word for word, path in FREE_MODEL.items() if recipe.get(path) is None)
         if recipe.run.trial_passes and free and self.problem.n_held:
             self.recipe = self._by_trials(free, on_trial)

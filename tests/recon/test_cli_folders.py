@@ -16,7 +16,8 @@ import scans
 from recon import figures
 from recon.result import Source
 
-PASSES = ("-s", "solve.iterations=2", "-s", "scan.orientation=as stored")
+FEW = ("-s", "run.trial_passes=0", "-s", "run.held_out=0", "-s", "solve.iterations=2")
+PASSES = (*FEW, "-s", "scan.orientation=as stored")
 
 
 @pytest.fixture
@@ -165,7 +166,7 @@ def test_follow_external(here, capsys, command):
         f.copy(where, far, "stack")
         del f[where]
         f[where] = h5py.ExternalLink("../far/frames.h5", "/stack")
-    words = (command, path, "--quiet", *(PASSES if command == "reconstruct" else PASSES[2:]))
+    words = (command, path, "--quiet", *(PASSES if command == "reconstruct" else PASSES[len(FEW) :]))
     refused = halfbit(capsys, *words)
     assert refused.code == 2
     assert "--follow-external" in refused.err

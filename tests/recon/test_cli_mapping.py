@@ -15,7 +15,7 @@ from helpers_cli import PNG, contents, halfbit, simulated, skip_drawing
 from recon.recipe import read_recipe
 from recon.stage_affine import AffineFit
 
-PASSES = ("-s", "solve.iterations=2")
+PASSES = ("-s", "solve.iterations=2", "-s", "run.trial_passes=0", "-s", "run.held_out=0")
 
 
 def plain_file(path: Path, **changes: object) -> Path:
