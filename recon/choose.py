@@ -18,7 +18,7 @@ from scans.prepared import PreparedScan
 # Our own measurement on simulated scans of 1e5 to 1e7 photons a frame: docs/methods.md.
 NOISE_COUNTS = 30.0
 # Passes of the stages, and of each trial of a model.
-MAIN_PASSES, SETTLE_PASSES, PRIOR_PASSES, TRIAL_PASSES = 80, 40, 30, 25
+MAIN_PASSES, SETTLE_PASSES, PRIOR_PASSES, TRIAL_PASSES = 80, 40, 30, 40
 HELD_OUT = 0.015
 # Object pixels around the scanned field: room for positions to move, where they may.
 MARGIN_PX, FIXED_MARGIN_PX = 24, 4
@@ -37,7 +37,7 @@ def choose_problem(recipe: Recipe, prepared: PreparedScan) -> Recipe:
 
 
 # Passes that trials with the choice of a model take, and the choice of a prior's strength beside its stage.
-TRIALS_COST, STRENGTH_COST = 260, 50
+TRIALS_COST, STRENGTH_COST = 360, 50
 
 
 def within_budget(recipe: Recipe, passes: float) -> Recipe:

@@ -26,7 +26,7 @@ WORTH = {"probe.modes": 0.003, "probe.background": 0.003, "positions.refine": 0.
 # simplest model has nearly settled, others gain by what it would still have gained itself.
 TRIAL_FRAMES, FIRST_PASSES = 150, 60
 # Power that a new mode begins with: enough to show in a short trial.
-MOST_MODES, NEW_MODE = 6, 0.1
+MOST_MODES, NEW_MODE = 6, 0.04
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,11 @@ from recon.state import State
 from recon.unknowns import within_object
 
 # A frame is trapped where its loss stands out from those of all by this many times their scatter, and is twice as
-# large: without noise losses scatter widely, and frames that take no part are always predicted worse.
+# large: without noise losses scatter widely.
 OUTLYING = 5.0
+# Predicted by an object that was made without it, a frame in its place has some 2 times the loss of the others, a
+# trapped one 10 times and more: it takes part again below so many times the limit.
+AGAIN = 2.0
 # It is searched for within so many times the rms error of the others.
 FAR = 3.0
 # Steps of the search [pixels]: a loss is smooth over the size of the detail, some 2 pixels.
@@ -102,8 +105,8 @@ def set_aside_trapped(problem: Problem, state: State, likelihood: Likelihood, re
 
     On periodic samples a frame may sit a period away from its place, where its fit is locally the best; it then
     bends the object, and with it the positions around. Aside, it is searched for on the object that the others show,
-    around where it was recorded, and takes part again where it fits as they do. At most a tenth of the frames are
-    aside.
+    around where it was recorded, and takes part again where it fits nearly as they do. At most a tenth of the
+    frames are aside.
 
     Parameters
     ----------
@@ -117,7 +120,7 @@ def set_aside_trapped(problem: Problem, state: State, likelihood: Likelihood, re
     worst = np.argsort(losses)[::-1][:most]
     fresh = np.setdiff1d(worst[losses[worst] > limit], aside)
     if len(aside):
-        aside = aside[_find(problem, state, likelihood, aside, reach_px) > limit]
+        aside = aside[_find(problem, state, likelihood, aside, reach_px) > AGAIN * limit]
     new = np.sort(np.concatenate([aside, fresh])[:most])
     state.aside = new if len(new) else None
 

@@ -74,7 +74,10 @@ class Preconditioner:
         """Take out what no frame can tell: a move of all positions, a factor of all intensities."""
         for name in ("positions_px", "intensity"):
             if name in direction:
-                direction[name] = direction[name] - direction[name].mean(axis=0)
+                step = direction[name].copy()
+                moving = (step != 0).reshape(len(step), -1).any(axis=1)  # frames that are set aside stay where they are
+                step[moving] -= step[moving].mean(axis=0)
+                direction[name] = step
         return direction
 
     def longest(self, direction: Blocks) -> float:

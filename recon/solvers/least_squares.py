@@ -32,8 +32,8 @@ from scans.errors import InputError
 
 CHOICES = {"likelihood": ("amplitude", "poisson"), "grouping": ("compact", "sparse")}
 # Cosine between the movements of two passes at which the share of averaging stays. Movements that are noise undo
-# each other and give -1/2, progress gives up to 1.
-UNDOING = -0.25
+# each other and give -1/2, progress gives up to 1. Away from it the share changes by exp(GAIN * difference) a pass.
+UNDOING, GAIN = -0.25, 2.0
 # Share of each diagonal element added to the 2 x 2 equations: object and probe may point the same way.
 RIDGE = 1e-2
 # Step lengths of a frame are kept from 0 to this.
@@ -112,7 +112,7 @@ class LeastSquares:
     batch: int = 2
     damping: float = 1.0
     relaxation: float = 1.0
-    averaging: float = 0.05
+    averaging: float = 0.001
     momentum: float = 0.9
     hold_probe: int = 1
 
@@ -156,7 +156,7 @@ class LeastSquares:
         memory["light"] = run.gathered
         agreement = self._accelerate(state, before)
         if agreement is not None and state.iteration > self.hold_probe:
-            share = run.averaging * math.exp(UNDOING - agreement)
+            share = run.averaging * math.exp(GAIN * (UNDOING - agreement))
             memory["averaging"] = np.array([min(1.0, max(self.averaging, share))])
         return run.residuals
 

@@ -76,10 +76,14 @@ class Refining:
         likelihood = make_likelihood(LIKELIHOOD, problem.read_noise)
         sums = measure(problem, state, likelihood, self.names)
         scaled = Preconditioner(sums, state, problem, floor=0.1)
-        steps = scaled.without_gauge(scaled(descent_of(sums, state, self.names)))
+        steps = scaled(descent_of(sums, state, self.names))
         moving = "positions_px" in steps
         if moving:
             steps["positions_px"] = _grown(state, steps["positions_px"])
+        active = state.active(problem.n_frames)
+        for name in ("positions_px", "intensity"):  # what no frame can tell; those aside stay where they are
+            if name in steps:
+                steps[name][active] -= steps[name][active].mean(axis=0)
         here = values(state, self.names)
         set_values(state, {name: here[name] + one for name, one in steps.items()})
         if moving and passes and passes % AFFINE_EVERY == 0:
@@ -109,5 +113,4 @@ def _grown(state: State, steps: NDArray[np.float64]) -> NDArray[np.float64]:
     state.memory["position_steps"], state.memory["position_gains"] = steps, gains
     moves = gains[:, None] * steps
     length = np.hypot(*moves.T)[:, None]
-    moves = moves * np.minimum(1, 0.5 / np.maximum(length, 1e-12))
-    return moves - moves.mean(axis=0)
+    return moves * np.minimum(1, 0.5 / np.maximum(length, 1e-12))

@@ -27,7 +27,7 @@ from recon.solvers.least_squares import RIDGE, LeastSquares, changed_exit, frame
 from recon.state import State, start_state
 from scans.errors import InputError
 
-OPTIMUM = 0.02  # loss above the least after 120 passes; measured 0.0117, still falling slowly at dim pixels
+OPTIMUM = 0.01  # loss after 120 passes above that of 500 SciPy iterations; measured 0.0032, margin 3
 
 
 def run(problem, state, passes, **settings):
@@ -188,7 +188,7 @@ def test_averaging_grows_while_passes_undo_each_other(rng, monkeypatch):
         monkeypatch.setattr(LeastSquares, "_accelerate", lambda *_, a=agreement: a)
         run(problem, state, 1, averaging=0.2)
         found.append(float(state.memory.get("averaging", [0.2])[0]))
-    up, down = np.exp(0.25), np.exp(-0.75)
+    up, down = np.exp(0.5), np.exp(-1.5)
     expected = [0.2, 0.2, 0.2 * up, 0.2 * up**2, 0.2, 0.2, 0.2]
     np.testing.assert_allclose(found[:7], expected, rtol=1e-12)  # the first two passes say nothing yet
     assert up**2 * down < 1

@@ -296,6 +296,20 @@ def test_a_trapped_frame_is_set_aside_and_found_again(rng):
     assert np.hypot(*(state.positions_px[7] - truth[7])) < 0.25
 
 
+def test_a_frame_in_its_place_takes_part_again_where_nothing_else_shows_what_it_sees(rng):
+    # a rim that only the outermost frame sees is worse known: it fits too badly to go on, and too well to be trapped
+    problem, state = solved(rng, photons=1e5, noisy=True)
+    light = np.zeros(SHAPE)
+    for y, x in np.rint(state.positions_px[:48]).astype(int) - SIZE // 2:
+        light[y : y + SIZE, x : x + SIZE] += np.abs(state.probe[0]) ** 2
+    state.object_ = np.where(light < 0.03 * light.max(), state.object_ * np.exp(0.5j), state.object_)
+    state.aside = np.array([48])
+    losses = frame_losses(problem, state, POISSON, np.arange(49))
+    assert 2 < losses[48] / np.median(losses) < 4
+    set_aside_trapped(problem, state, POISSON, 2.0)
+    assert 48 in state.active(49)  # others may be: they see a little of it
+
+
 def test_never_more_than_a_tenth_is_aside(rng):
     problem, state = solved(rng, photons=1e5, noisy=True)
     state.positions_px[::5] += (6.0, 5.0)
@@ -313,6 +327,8 @@ def test_frames_aside_take_no_part(rng):
         problem.counts[[4, 11]] *= factor
         state.aside = np.array([4, 11])
         passes(make_solver("rpie", {}, "positions intensity background"), problem, prepare(problem, state), 8)
+        np.testing.assert_array_equal(state.positions_px[state.aside], problem.positions_px[state.aside])
+        np.testing.assert_array_equal(state.intensity[state.aside], 1)
         results.append(state)
     same(*results)
 
