@@ -132,6 +132,10 @@ class LeastSquares:
         """Make nothing: the first pass has no memory."""
         return
 
+    def finish(self, problem: Problem, state: State) -> None:
+        """Do nothing: the last pass left the best that is known."""
+        return
+
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """About nine complex arrays of a group, the sums of each share, and what is kept between passes [bytes]."""
         frame, object_ = n_modes * problem.size**2, np.prod(problem.object_shape)
