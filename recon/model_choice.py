@@ -82,7 +82,7 @@ def choose_model(
 
     Notes
     -----
-    Extra modes do not imitate position errors, nor positions modes (our own trials: docs/methods.md).
+    Before the first model has nearly settled, whatever helps the probe along looks like a gain: docs/methods.md.
     """
     part = _middle(problem)
     trial = _Trial(part, settings, passes, seed)
@@ -113,7 +113,9 @@ def _told(
 ) -> tuple[tuple[str, str], ...]:
     """Keep the latest comparison for each key."""
     told = dict(reasons)
-    told.update({key: f"held-out pixels: {won}" for won, _, key, _ in found})
+    for won, option, key, _ in found:
+        what = f"with {option.modes} modes " if key == "probe.modes" else ""
+        told[key] = f"held-out pixels {what}{won}"
     return tuple(told.items())
 
 

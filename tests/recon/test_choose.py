@@ -66,7 +66,7 @@ def test_stages_by_default(prepared):
 @pytest.mark.parametrize(
     ("passes", "stages", "trials"),
     # docs/methods.md: all of it takes about 560 passes, without trials 200
-    [(1000, STAGES[:2], 40), (300, STAGES[:2], 0), (100, [("main", "rpie", 65), STAGES[1][:2] + (25,)], 0)],
+    [(1000, STAGES[:2], 40), (300, STAGES[:2], 0), (100, [("main", "rpie", 65), (*STAGES[1][:2], 25)], 0)],
 )
 def test_a_time_budget_shortens_the_plan(prepared, passes, stages, trials):
     recipe = within_budget(choose_problem(parse_recipe(""), prepared), passes)
