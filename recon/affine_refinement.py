@@ -116,13 +116,12 @@ def _stretched_objects(object_: Array, middle: NDArray[np.float64]) -> Array:
 def _moments(
     state: State, batch: Batch, likelihood: Likelihood, stretched: Array, away: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Minus slope ``(4,)`` and curvature ``(4, 4)`` of a batch's loss by the elements of the matrix."""
+    """Minus slope ``(7,)`` and curvature ``(7, 7)`` of a batch's loss, as `affine_moments`."""
     xp = array_module(state.object_)
     lit = illuminate(state, batch)
     field = fft2(lit.exit_waves())
     expected = expected_counts(state, batch, field)
-    fitted = xp.ones_like(expected) if batch.mask is None else xp.ones_like(expected) * batch.mask
-    fitted = batch.without_held(fitted)
+    fitted = batch.fitted(expected)
     n = expected.shape[-1]
     f = xp.fft.fftfreq(n).astype(expected.dtype)
     ramp_y, ramp_x = lit.ramp

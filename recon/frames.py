@@ -119,6 +119,11 @@ class Batch:
             factor.reshape(len(factor), -1)[every, self.held] = 0
         return factor
 
+    def fitted(self, like: Array) -> Array:
+        """Return 1 where a pixel is fitted and 0 elsewhere, of the shape and type of `like` ``(B, N, N)``."""
+        ones = array_module(like).ones_like(like)
+        return self.without_held(ones if self.mask is None else ones * self.mask)
+
     def at_held(self, plane: Array) -> Array:
         """``(B, K)`` values of ``(1 or B, N, N)`` at the pixels that are never fitted."""
         xp = array_module(self.counts)

@@ -100,8 +100,7 @@ def gradient_pass(model: Model, batch: Batch, likelihood: Likelihood, sums: Grad
     expected = expected_counts(model, batch, field)
     add_residuals(sums, expected, batch)
     xp = array_module(expected)
-    fitted = xp.ones_like(expected) if batch.mask is None else xp.ones_like(expected) * batch.mask
-    fitted = batch.without_held(fitted)
+    fitted = batch.fitted(expected)
     sums.loss += (likelihood.loss(expected, batch.counts) * fitted).sum(dtype=xp.float64)
     slope = likelihood.slope(expected, batch.counts) * fitted
     _add_detector(sums, batch, slope, expected, fitted)

@@ -166,8 +166,10 @@ def _patches(model: Model, batch: Batch, size: int) -> Array:
 
 def transfers_of(model: Model, batch: Batch, dtype: object) -> list[Array]:
     """Fourier factors ``(N, N)`` of the free space between slices; none for one slice."""
-    if model.depths_m is None or batch.axial is None:
+    if len(model.slices) == 1:
         return []
+    if model.depths_m is None or batch.axial is None:
+        raise ValueError(f"{len(model.object_)} slices without their distances or the phase of free space")
     xp = array_module(model.probe)
     return [xp.exp(1j * float(depth) * batch.axial).astype(dtype) for depth in model.depths_m]
 

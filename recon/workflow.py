@@ -185,7 +185,7 @@ class _Run:
         self, device: backend.Device, *, asked: str | None, on_trial: Callable[[int, int], None] | None = None
     ) -> None:
         """Choose what the recipe leaves open; by short trials what is refined beside object and probe."""
-        if self.recipe.run.time_budget_s is not None:
+        if self.recipe.run.time_budget_s is not None and not self.recipe.solve:
             passes = self.recipe.run.time_budget_s / self._seconds_a_pass()
             self.recipe = choose.within_budget(self.recipe, passes)
         recipe = self.recipe

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
 from recon.backend import Array, to_host
-from recon.frames import Batch
-from recon.kernels import PassSums, frame_pass
-from recon.physics import amplitude_step
 from recon.problem import Problem
-from recon.shares import Shares, share_count
 from recon.solvers.base import check_range
-from recon.solvers.pie import RPIE, shuffled_batches
+from recon.solvers.pie import RPIE
 from recon.state import State
 
 # What moves, and how the memory calls it.
@@ -76,26 +71,7 @@ class MomentumPIE(RPIE):
         moving = np.prod(problem.object_shape) + n_modes * problem.size**2
         return super().memory_bytes(problem, n_modes) + int(2 * problem.complex_dtype.itemsize * moving)
 
-    def step(self, problem: Problem, state: State) -> Array:
-        """One pass of the family, with a momentum step whenever enough frames have passed."""
-        with_probe = state.iteration >= self.hold_probe
-        shares = Shares.like(state, share_count(problem.device, self.batch))
-        data_term = partial(amplitude_step, dark=problem.dark)
-
-        def task(batch: Batch, memory: Array | None, sums: PassSums) -> None:
-            frame_pass(state, batch, data_term, sums, with_probe=with_probe)
-
-        for index in shuffled_batches(state.active(problem.n_frames), self.batch, state.rng):
-            shares.clear_updates()
-            shares.run(task, state.batch(problem, index))
-            sums = shares.updates()
-            state.object_ += sums.object_numerator / self.object_weight(sums.illumination)
-            if with_probe:
-                state.probe += sums.probe_step() / self.probe_weight(sums.probe_weight)
-            self._count(state, len(index))
-        return shares.residuals()
-
-    def _count(self, state: State, n_frames: int) -> None:
+    def after_batch(self, state: State, n_frames: int) -> None:
         """Count the frames, and take the momentum step when there are enough."""
         frames = to_host(state.memory["frames"]) + n_frames
         if frames[0] >= self.momentum_frames:

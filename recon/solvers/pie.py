@@ -80,7 +80,12 @@ class _PIE(ABC):
             state.object_ += sums.object_numerator / self.object_weight(sums.illumination)
             if with_probe:
                 state.probe += sums.probe_step() / self.probe_weight(sums.probe_weight)
+            self.after_batch(state, len(index))
         return shares.residuals()
+
+    def after_batch(self, state: State, n_frames: int) -> None:
+        """Do nothing more after the steps of a batch of so many frames."""
+        return
 
 
 @dataclass(frozen=True)

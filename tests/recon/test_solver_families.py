@@ -89,7 +89,7 @@ def test_momentum_counts_frames_not_batches(monkeypatch, batch, batches):
     solver.prepare(problem, state)
     for _ in range(2 * batches):
         made.append(batch)
-        solver._count(state, batch)
+        solver.after_batch(state, batch)
     assert taken == [batches, batches, 2 * batches, 2 * batches]  # object and probe, after 30 frames or just more
 
 
