@@ -212,29 +212,39 @@ def scaled_to_power(probe: NDArray[np.complexfloating], power: float) -> NDArray
 
 
 def with_modes(probe: ProbeArray, n_modes: int, rng: np.random.Generator, share: float = 0.02) -> ProbeArray:
-    """Add incoherent modes to a single-mode probe: itself times random smooth waves, of a `share` of the power each.
+    """Add incoherent modes to a single-mode probe, each of a `share` of its power: what a blur makes of it.
 
-    Modes that start at zero would stay there, and modes that start linearly dependent would stay dependent:
-    an update takes all modes through the same linear map. So mode k gets random polynomials up to a degree
-    that holds enough independent ones. Thibault & Menzel, Nature 494 (2013) 68, doi:10.1038/nature11806,
-    describe the mixed state; the start is our own choice.
+    A source or a stage that moves shifts the probe, a pixel of the detector that is wide tilts it; to first order
+    the modes are its derivatives and its products with the coordinates, to further orders these again. Each new
+    mode is a random mixture of those of the lowest orders that hold enough: modes that start at zero would stay
+    there, and modes that start linearly dependent would stay so, since an update takes all through the same
+    linear map. Thibault & Menzel, Nature 494 (2013) 68, doi:10.1038/nature11806, describe the mixed state; the
+    start is our own choice.
     """
-    n = probe.shape[-1]
-    y, x = (np.arange(n) - n // 2)[:, None] / n, (np.arange(n) - n // 2)[None, :] / n
-    terms: list[NDArray[np.float64]] = []
-    degree = 0
-    while len(terms) < n_modes - 1:
-        degree += 1
-        terms += [y**k * x ** (degree - k) for k in range(degree + 1)]
+    waves: list[ProbeArray] = []
+    order = 0
+    while len(waves) < n_modes - 1:
+        order += 1
+        waves += _blurred(probe[0], order)
     power = (np.abs(probe[0]) ** 2).sum()
     modes = [probe[0]]
     for _ in range(n_modes - 1):
-        wave = np.zeros_like(probe[0])
-        for term in terms:
-            part = probe[0] * term
-            wave += rng.normal() * part / np.sqrt((np.abs(part) ** 2).sum())
+        wave = sum((complex(*rng.normal(size=2)) * one / np.linalg.norm(one) for one in waves), np.zeros_like(probe[0]))
         modes.append(wave * np.sqrt(share * power / (np.abs(wave) ** 2).sum()))
     return np.stack(modes)
+
+
+def _blurred(wave: ProbeArray, order: int) -> list[ProbeArray]:
+    """Return derivatives of a centred wave ``(N, N)``, and its products with coordinates, of one order."""
+    n = wave.shape[-1]
+    along = (np.arange(n) - n // 2) / n
+    frequency = np.fft.fftfreq(n)
+    spectrum = np.fft.fft2(wave)
+    found = []
+    for k in range(order + 1):
+        found.append(np.fft.ifft2(spectrum * np.outer(frequency**k, frequency ** (order - k))))
+        found.append(wave * np.outer(along**k, along ** (order - k)))
+    return found
 
 
 def orthogonal_modes(probe: NDArray[np.complexfloating]) -> NDArray[np.complexfloating]:
