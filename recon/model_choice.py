@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.backend import Array, to_device, to_host
+from recon.backend import to_device, to_host
 from recon.held_out import Gain, gain, held_out_deviance
 from recon.loop import Loop, Stage
-from recon.probe import with_modes
+from recon.probe import orthogonal_modes, with_modes
 from recon.problem import Problem
 from recon.result import StopReason
 from recon.solvers import Solver, make_solver
@@ -25,8 +25,11 @@ WORTH = {"probe.modes": 0.003, "probe.background": 0.003, "positions.refine": 0.
 # Frames that trials use at most, the middle of the scan, and passes of `rpie` before the first comparison: unless the
 # simplest model has nearly settled, others gain by what it would still have gained itself.
 TRIAL_FRAMES, FIRST_PASSES = 150, 60
-# Power that a new mode begins with: enough to show in a short trial.
-MOST_MODES, NEW_MODE = 6, 0.04
+# Passes of `rpie` with each model, before those of maximum likelihood: modes grow slowly.
+MORE_PASSES = 30
+# A mode of less light than this imitates what the object's grid cannot show: simulated scans with edges finer than
+# the pixel gain by modes of 0.1 to 1 %, and their objects lose.
+MOST_MODES, LEAST_MODE = 6, 0.02
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,7 @@ class ModelChoice:
     modes: int = 1
     positions: bool = False
     background: bool = False
-    reasons: tuple[tuple[str, str], ...] = ()
+    reasons: dict[str, str] = field(default_factory=dict)
 
     @property
     def words(self) -> str:
@@ -84,39 +87,26 @@ def choose_model(
     -----
     Before the first model has nearly settled, whatever helps the probe along looks like a gain: docs/methods.md.
     """
-    part = _middle(problem)
-    trial = _Trial(part, settings, passes, seed)
+    trial = _Trial(_middle(problem), settings, passes, seed)
     state = trial.begin(start, probe)
     chosen, done = start, 1
     while True:
         options = _options(chosen, free)
         if not options:
             return chosen
-        base = held_out_deviance(part, trial.run(chosen, state))
-        found: list[tuple[Gain, ModelChoice, str, State]] = []
+        base, tried = trial.run(chosen, state), []
         for key, option in options:
-            candidate = trial.run(option, state)
-            found.append((gain(base, held_out_deviance(part, candidate), part), option, key, candidate))
+            outcome = trial.run(option, state)
+            tried.append(_Tried(key, option, outcome, gain(base.held_out, outcome.held_out, trial.problem)))
             done += 1
             if progress is not None:
                 progress(done, done + len(options))
-        better = [f for f in found if f[0].significance > SIGNIFICANT and f[0].mean > WORTH[f[2]] * f[0].before]
-        chosen = replace(chosen, reasons=_told(chosen.reasons, found))
+        chosen = replace(chosen, reasons=chosen.reasons | {one.key: str(one) for one in tried})
+        better = [one for one in tried if one.is_worth_it]
         if not better:
             return chosen
-        _, option, _, state = max(better, key=lambda f: f[0].mean)
-        chosen = replace(option, reasons=chosen.reasons)
-
-
-def _told(
-    reasons: tuple[tuple[str, str], ...], found: list[tuple[Gain, ModelChoice, str, State]]
-) -> tuple[tuple[str, str], ...]:
-    """Keep the latest comparison for each key."""
-    told = dict(reasons)
-    for won, option, key, _ in found:
-        what = f"with {option.modes} modes " if key == "probe.modes" else ""
-        told[key] = f"held-out pixels {what}{won}"
-    return tuple(told.items())
+        best = max(better, key=lambda one: one.gain.mean)
+        chosen, state = replace(best.option, reasons=chosen.reasons), best.outcome.state
 
 
 def _options(chosen: ModelChoice, free: tuple[str, ...]) -> list[tuple[str, ModelChoice]]:
@@ -139,6 +129,36 @@ def _middle(problem: Problem) -> Problem:
 
 
 @dataclass(frozen=True)
+class _Outcome:
+    """Where a trial came to by `rpie`; what is held out, and the weakest mode's share of the light, after it."""
+
+    state: State
+    held_out: NDArray[np.float64]
+    weakest_mode: float
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """A model with one thing more, and what it gained."""
+
+    key: str
+    option: ModelChoice
+    outcome: _Outcome
+    gain: Gain
+
+    @property
+    def is_worth_it(self) -> bool:
+        enough = self.gain.significance > SIGNIFICANT and self.gain.mean > WORTH[self.key] * self.gain.before
+        return enough and (self.key != "probe.modes" or self.outcome.weakest_mode > LEAST_MODE)
+
+    def __str__(self) -> str:
+        if self.key != "probe.modes":
+            return f"held-out pixels {self.gain}"
+        weakest = f"the weakest with {self.outcome.weakest_mode:.2g} of the light"
+        return f"held-out pixels with {self.option.modes} modes, {weakest}: {self.gain}"
+
+
+@dataclass(frozen=True)
 class _Trial:
     """Short reconstructions that go on from a state and leave it as it is."""
 
@@ -152,27 +172,29 @@ class _Trial:
         state = start_state(self.problem, probe, self.seed)
         add_unknowns(self.problem, state, set(unknowns(choice.words)))
         self._solve(state, make_solver("rpie", self.settings, choice.words), FIRST_PASSES)
-        return self.run(choice, state)
+        return state
 
-    def run(self, choice: ModelChoice, state: State) -> State:
-        """Go on with a model by maximum likelihood, all its unknowns together."""
+    def run(self, choice: ModelChoice, state: State) -> _Outcome:
+        """Go on with a model by `rpie`, and from there by maximum likelihood, to be judged."""
+        moved = self._copy(state)
+        if choice.modes > len(moved.probe):
+            probe = with_modes(orthogonal_modes(to_host(moved.probe)), choice.modes)
+            probe *= np.sqrt(self.problem.power / (np.abs(probe) ** 2).sum())
+            moved.probe = to_device(probe.astype(self.problem.complex_dtype), self.problem.device)
+        add_unknowns(self.problem, moved, set(unknowns(choice.words)))
+        self._solve(moved, make_solver("rpie", self.settings, choice.words), MORE_PASSES)
+        judged = self._copy(moved)
+        self._solve(judged, make_solver("maximum_likelihood", {}, choice.words), self.passes)
+        modes = orthogonal_modes(to_host(judged.probe))
+        power = (np.abs(modes) ** 2).sum(axis=(1, 2))
+        return _Outcome(moved, held_out_deviance(self.problem, judged), float(power[-1] / power.sum()))
+
+    def _copy(self, state: State) -> State:
         own = replace(state, rng=np.random.default_rng([self.seed, state.iteration]))
         own.restore(state.keep())
-        if choice.modes > len(own.probe):
-            own.probe = self._more_modes(own, choice.modes)
-        add_unknowns(self.problem, own, set(unknowns(choice.words)))
-        self._solve(own, make_solver("maximum_likelihood", {}, choice.words), self.passes)
         return own
 
     def _solve(self, state: State, solver: Solver, passes: int) -> None:
         state.memory, state.stage, state.stage_pass = {}, 0, 0
         if Loop(self.problem, [Stage("trial", solver, passes)]).run(state) is StopReason.INTERRUPTED:
             raise KeyboardInterrupt
-
-    def _more_modes(self, state: State, n_modes: int) -> Array:
-        """Add modes to those found so far."""
-        found = to_host(state.probe)
-        extra = with_modes(found[:1].astype(np.complex128), n_modes - len(found) + 1, np.random.default_rng(self.seed))[
-            1:
-        ]
-        return to_device(np.concatenate([found, extra.astype(found.dtype)]), self.problem.device)

@@ -211,40 +211,44 @@ def scaled_to_power(probe: NDArray[np.complexfloating], power: float) -> NDArray
     return probe * np.sqrt(power / (np.abs(probe) ** 2).sum())
 
 
-def with_modes(probe: ProbeArray, n_modes: int, rng: np.random.Generator, share: float = 0.02) -> ProbeArray:
-    """Add incoherent modes to a single-mode probe, each of a `share` of its power: what a blur makes of it.
+def with_modes(probe: NDArray[np.complexfloating], n_modes: int, share: float = 0.1) -> ProbeArray:
+    """Add incoherent modes to those of a probe ``(M, N, N)``, each of a `share` of its power: what a blur makes of it.
 
     A source or a stage that moves shifts the probe, a pixel of the detector that is wide tilts it; to first order
     the modes are its derivatives and its products with the coordinates, to further orders these again. Each new
-    mode is a random mixture of those of the lowest orders that hold enough: modes that start at zero would stay
-    there, and modes that start linearly dependent would stay so, since an update takes all through the same
-    linear map. Thibault & Menzel, Nature 494 (2013) 68, doi:10.1038/nature11806, describe the mixed state; the
-    start is our own choice.
+    mode is the one of these that is most unlike those that are there, without what it has in common with them:
+    modes that start at zero or alike would stay so, since an update takes all through the same linear map.
+    Thibault & Menzel, Nature 494 (2013) 68, doi:10.1038/nature11806, describe the mixed state; the start is our own
+    choice, and so is its power: modes of a fifth of that took more than twice the passes on simulated scans.
     """
+    modes, power, order = list(probe.astype(np.complex128)), (np.abs(probe) ** 2).sum(), 0
     waves: list[ProbeArray] = []
-    order = 0
-    while len(waves) < n_modes - 1:
-        order += 1
-        waves += _blurred(probe[0], order)
-    power = (np.abs(probe[0]) ** 2).sum()
-    modes = [probe[0]]
-    for _ in range(n_modes - 1):
-        wave = sum((complex(*rng.normal(size=2)) * one / np.linalg.norm(one) for one in waves), np.zeros_like(probe[0]))
-        modes.append(wave * np.sqrt(share * power / (np.abs(wave) ** 2).sum()))
+    while len(modes) < n_modes:
+        while len(modes) + len(waves) < n_modes or not waves:
+            order += 1
+            waves += _blurred(modes[0], order)
+        basis = np.linalg.qr(np.reshape(modes, (len(modes), -1)).T)[0]
+        apart = [_apart(wave, basis) for wave in waves]
+        best = int(np.argmax([np.linalg.norm(wave) for wave in apart]))
+        modes.append(apart[best] * np.sqrt(share * power) / np.linalg.norm(apart[best]))
+        del waves[best]
     return np.stack(modes)
 
 
+def _apart(wave: ProbeArray, basis: ProbeArray) -> ProbeArray:
+    """Return a wave ``(N, N)``, brought to unit power, without its part in an orthonormal `basis` ``(N², M)``."""
+    flat = wave.ravel() / np.linalg.norm(wave)
+    return np.reshape(flat - basis @ (basis.conj().T @ flat), wave.shape)
+
+
 def _blurred(wave: ProbeArray, order: int) -> list[ProbeArray]:
-    """Return derivatives of a centred wave ``(N, N)``, and its products with coordinates, of one order."""
+    """Return derivatives of a centred wave ``(N, N)``, then its products with coordinates, of one order."""
     n = wave.shape[-1]
-    along = (np.arange(n) - n // 2) / n
-    frequency = np.fft.fftfreq(n)
+    along, frequency = (np.arange(n) - n // 2) / n, np.fft.fftfreq(n)
+    powers = [(k, order - k) for k in range(order, -1, -1)]
     spectrum = np.fft.fft2(wave)
-    found = []
-    for k in range(order + 1):
-        found.append(np.fft.ifft2(spectrum * np.outer(frequency**k, frequency ** (order - k))))
-        found.append(wave * np.outer(along**k, along ** (order - k)))
-    return found
+    derivatives = [np.fft.ifft2(spectrum * np.outer(frequency**k, frequency**m)) for k, m in powers]
+    return derivatives + [wave * np.outer(along**k, along**m) for k, m in powers]
 
 
 def orthogonal_modes(probe: NDArray[np.complexfloating]) -> NDArray[np.complexfloating]:

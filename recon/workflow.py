@@ -218,7 +218,7 @@ class _Run:
         )
         found = choose_model(
             problem,
-            scaled_to_power(with_modes(self.first_probe, start.modes, self._rng(1)), problem.power),
+            scaled_to_power(with_modes(self.first_probe, start.modes), problem.power),
             start,
             free,
             settings={key: value for key, (value, _) in choose.steps_for(self.prepared, problem).items()},
@@ -226,24 +226,20 @@ class _Run:
             seed=recipe.run.seed,
             progress=on_trial,
         )
-        reasons = dict(found.reasons)
         values = {"modes": found.modes, "positions": found.positions, "background": found.background}
         for word in free:
             path = FREE_MODEL[word]
-            recipe = recipe.choose(path, values[word], reasons.get(path, "no trial was needed"))
+            recipe = recipe.choose(path, values[word], found.reasons.get(path, "no trial was needed"))
         return recipe
-
-    def _rng(self, purpose: int) -> np.random.Generator:
-        return np.random.default_rng([self.recipe.run.seed, purpose])
 
     def cold_start(self) -> tuple[State, list[PassRecord]]:
         recipe, problem = self.recipe, self.problem
-        probe = with_modes(self.first_probe, recipe.probe.modes or 1, self._rng(1))
+        probe = with_modes(self.first_probe, recipe.probe.modes or 1)
         state = start_state(problem, scaled_to_power(probe, problem.power), recipe.run.seed, recipe.object.slices or 1)
         if state.object_.ndim == 3:
             state.depths_m = np.full(len(state.object_) - 1, recipe.object.slice_distance_m or 0.0)
         names = {name for stage in recipe.solve for name in unknowns(stage.refine or "")}
-        waves = with_modes(probe[:1], 1 + (recipe.probe.variation or 0), self._rng(4))[1:]
+        waves = with_modes(probe[:1], 1 + (recipe.probe.variation or 0))[1:]
         add_unknowns(problem, state, names, scaled_to_power(waves, problem.power) if len(waves) else None)
         return state, []
 

@@ -79,6 +79,7 @@ ALLOWED = {
     "recon.held_out": "backend kernels problem state",
     "recon.affine_refinement": "backend frames kernels likelihoods problem state",
     "recon.position_search": "backend frames kernels likelihoods problem state unknowns",
+    "recon.prior_strength": "backend held_out problem state",
     "recon.model_choice": "backend held_out loop probe problem result solvers state unknowns",
     "recon.shares": "backend frames kernels",
     "recon.blocks": "backend",
@@ -93,8 +94,9 @@ ALLOWED = {
     "recon.problem": "backend frames",
     "recon.state": "backend frames problem",
     "recon.probe": "backend physics",
-    "recon.solvers": "affine_refinement backend blocks frames gradients held_out kernels likelihoods physics "
-    "position_search preconditioner priors problem recipe_keys recipe_sections shares state unknowns",
+    "recon.solvers": "affine_refinement backend blocks frames gradients kernels likelihoods physics "
+    "position_search preconditioner prior_strength priors problem recipe_keys recipe_sections shares state "
+    "unknowns",
     "recon.shift_fit": "",
     "recon.coarse_shift": "",
     "recon.registration": "coarse_shift shift_fit",

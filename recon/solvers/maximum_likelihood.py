@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from recon.backend import Array, array_module, to_host
+from recon.backend import Array, to_host
 from recon.blocks import Blocks, combine, dot, quasi_newton, store, stored
 from recon.gradients import GradientSums, measure
-from recon.held_out import held_out_deviance
 from recon.likelihoods import make_likelihood
 from recon.preconditioner import Preconditioner
+from recon.prior_strength import choose_strength
 from recon.priors import NO_PRIOR, Prior, make_prior
 from recon.problem import Problem
 from recon.shares import share_count
@@ -24,9 +24,8 @@ from scans.errors import InputError
 _SUFFICIENT, _ROUNDING = 1e-4, 1e-7
 # Shares of a refused step that are tried next; after so many refusals in a row what was learnt is dropped.
 _SHORTER, _REFUSALS = (0.1, 0.5), 4
-# A prior's strength that is to be chosen; strengths tried, as factors of the natural one, and passes of each trial.
+# A prior's strength that is to be chosen.
 AUTOMATIC = -1.0
-STRENGTHS, STRENGTH_PASSES = (1 / 16, 1 / 4, 1.0, 4.0), 10
 
 
 @dataclass(frozen=True)
@@ -91,12 +90,13 @@ class MaximumLikelihood:
         if "begun" in state.memory:  # a checkpoint of this stage
             return
         state.memory["begun"] = np.array(1)
-        strength = self.strength
+        strength, before = self.strength, state.object_.copy()
         if strength == AUTOMATIC:
             strength = self._best_strength(problem, state)
+            state.memory = {"begun": np.array(1)}
         state.prior_strength = np.array(strength)
         if strength > 0:
-            state.without_prior = state.object_.copy()
+            state.without_prior = before
 
     def _best_strength(self, problem: Problem, state: State) -> float:
         """Return the strength, 0 among them, after which the held-out pixels are predicted best."""
@@ -107,15 +107,7 @@ class MaximumLikelihood:
                 expected="a share of pixels that are not fitted",
                 fix="Set run.held_out=0.015, or give the strength.",
             )
-        natural, found = natural_strength(state), {}
-        for factor in (0.0, *STRENGTHS):
-            trial = replace(state, memory={})
-            trial.restore(state.keep())
-            trial.prior_strength = np.array(factor * natural)
-            for _ in range(STRENGTH_PASSES):
-                self.step(problem, trial)
-            found[factor] = float(held_out_deviance(problem, trial).sum())
-        return natural * min(found, key=lambda factor: found[factor])
+        return choose_strength(problem, state, self)
 
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """About eight complex arrays of a batch, the sums of each share, and pairs of steps [bytes]."""
@@ -220,19 +212,3 @@ class MaximumLikelihood:
     def _host(blocks: Blocks) -> Blocks:
         """Bring blocks of the host back there, whatever a checkpoint made of them."""
         return {name: to_host(one) if name in ON_HOST else one for name, one in blocks.items()}
-
-
-def natural_strength(state: State) -> float:
-    """Strength of a gradient prior that expects differences of neighbours as large as the object's own.
-
-    A complex difference of variance σ² has ``-ln p = |∂O|²/σ²``; σ² is the median over the object, which noise
-    at its dim margin does not move.
-    """
-    xp = array_module(state.object_)
-    object_ = state.object_
-    square = (
-        abs(object_[..., 1:, :-1] - object_[..., :-1, :-1]) ** 2
-        + abs(object_[..., :-1, 1:] - object_[..., :-1, :-1]) ** 2
-    )
-    lit = square[square > 0]
-    return 2 / max(float(xp.median(lit)), 1e-12) if lit.size else 0.0

@@ -12,8 +12,9 @@ from recon.backend import to_host
 from recon.gradients import measure
 from recon.likelihoods import LIKELIHOODS, make_likelihood
 from recon.loop import Loop, Stage
+from recon.prior_strength import natural_strength
 from recon.solvers import make_solver
-from recon.solvers.maximum_likelihood import AUTOMATIC, natural_strength
+from recon.solvers.maximum_likelihood import AUTOMATIC
 from recon.state import State, add_unknowns, start_state
 from scans.errors import InputError
 
