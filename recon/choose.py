@@ -17,8 +17,14 @@ from scans.prepared import PreparedScan
 # Mean counts a pixel at which noise decides the step at dim pixels: α = this / mean counts, within 0.1 to 1.
 # Our own measurement on simulated scans of 1e5 to 1e7 photons a frame: docs/methods.md.
 NOISE_COUNTS = 30.0
+# A first stage takes large steps at dim pixels, where counts allow it: strong samples are near sooner, and what it
+# does to noise is mended by the next.
+BOLD_ALPHA, BOLD_COUNTS = 0.1, 3.0
 # Passes of the stages, and of each trial of a model.
-MAIN_PASSES, SETTLE_PASSES, PRIOR_PASSES, TRIAL_PASSES = 80, 40, 30, 40
+PASSES = {"approach": 40, "main": 40, "settle": 60, "prior": 40}
+TRIAL_PASSES = 40
+# Passes of a stage of the recipe's own that says nothing.
+OWN_PASSES = 80
 HELD_OUT = 0.015
 # Object pixels around the scanned field: room for positions to move, where they may.
 MARGIN_PX, FIXED_MARGIN_PX = 24, 4
@@ -37,7 +43,7 @@ def choose_problem(recipe: Recipe, prepared: PreparedScan) -> Recipe:
 
 
 # Passes that trials with the choice of a model take, and the choice of a prior's strength beside its stage.
-TRIALS_COST, STRENGTH_COST = 360, 50
+TRIALS_COST, STRENGTH_COST = 360, 75
 
 
 def within_budget(recipe: Recipe, passes: float) -> Recipe:
@@ -45,14 +51,13 @@ def within_budget(recipe: Recipe, passes: float) -> Recipe:
     if recipe.solve:
         return recipe
     why = f"the time budget is worth about {passes:.3g} passes"
-    whole = MAIN_PASSES + SETTLE_PASSES + PRIOR_PASSES + STRENGTH_COST
+    whole = sum(PASSES.values()) + STRENGTH_COST
     if passes < whole + TRIALS_COST:
         recipe = recipe.choose("run.trial_passes", 0, why)
     if passes >= whole:
         return recipe
-    stages = SolveStage("main", "rpie"), SolveStage("settle", "maximum_likelihood")
-    recipe = recipe.choose("solve", stages, why)
-    for name, share in (("main", 0.65), ("settle", 0.25)):
+    recipe = recipe.choose("solve", _stages("approach", "main", "settle"), why)
+    for name, share in (("approach", 0.3), ("main", 0.35), ("settle", 0.25)):
         recipe = _fill(recipe, f"solve.{name}.iterations", max(1, int(share * passes)), why)
     return recipe
 
@@ -179,38 +184,42 @@ def _choose_start(recipe: Recipe, prepared: PreparedScan) -> Recipe:
     return recipe
 
 
-def steps_for(prepared: PreparedScan, problem: Problem) -> dict[str, tuple[Any, str]]:
-    """Return settings of `rpie` for these frames, each with its reason."""
+def _stages(*names: str) -> tuple[SolveStage, ...]:
+    solvers = {"approach": "rpie", "main": "rpie"}
+    return tuple(SolveStage(name, solvers.get(name, "maximum_likelihood")) for name in names)
+
+
+def steps_for(prepared: PreparedScan, problem: Problem, *, bold: bool = False) -> dict[str, tuple[Any, str]]:
+    """Return settings of `rpie` for these frames, each with its reason; `bold` ones for a first stage."""
     mean = float(problem.counts.sum(dtype="float64")) / (problem.n_measured + problem.n_held)
     alpha = round(min(1.0, max(0.1, NOISE_COUNTS / max(mean, 1e-9))), 2)
     noise = f"for {mean:.3g} {prepared.unit}s a pixel on average"
     batch = max(SMALLEST_BATCH, round(problem.n_frames / STEPS_A_PASS))
     about = f"about {STEPS_A_PASS} steps a pass over {problem.n_frames} frames"
-    return {"alpha": (alpha, noise), "beta": (max(alpha, 0.5), noise), "batch": (batch, about)}
+    first = min(alpha, BOLD_ALPHA) if bold and mean >= BOLD_COUNTS else alpha
+    return {"alpha": (first, noise), "beta": (max(first, 0.5), noise), "batch": (batch, about)}
 
 
 def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:
     own = not recipe.solve
     if own:
-        stages = [SolveStage("main", "rpie"), SolveStage("settle", "maximum_likelihood")]
-        stages += [SolveStage("prior", "maximum_likelihood")] if problem.n_held else []
+        names = ("approach", "main", "settle", "prior") if problem.n_held else ("approach", "main", "settle")
         reason = "fast steps first, then the likelihood of the counts, then a prior as strong as the data ask for"
-        recipe = recipe.choose("solve", tuple(stages), reason)
-    passes = {"settle": SETTLE_PASSES, "prior": PRIOR_PASSES} if own else {}
+        recipe = recipe.choose("solve", _stages(*names), reason)
     for stage in recipe.solve:
         solver = stage.solver or "rpie"
         choices: dict[str, tuple[Any, str]] = {
             "solver": ("rpie", "the default solver"),
-            "iterations": (passes.get(stage.name, MAIN_PASSES), "the default number of passes"),
+            "iterations": (PASSES[stage.name] if own else OWN_PASSES, "the default number of passes"),
             "refine": (refined_words(recipe), "as probe, object and positions say"),
         }
-        steps = steps_for(prepared, problem)
+        steps = steps_for(prepared, problem, bold=own and stage.name == "approach")
         if solver == "rpie":
             choices |= steps
         if solver == "epie":
             choices["batch"] = steps["batch"]
         if own and stage.name == "prior" and solver == "maximum_likelihood":
-            choices["prior"] = "gradient", "smooth where the counts say nothing"
+            choices["prior"] = "total_variation", "few edges where the counts say nothing"
             choices["strength"] = AUTOMATIC, "by the held-out pixels"
         for key, (value, why) in choices.items():
             recipe = _fill(recipe, f"solve.{stage.name}.{key}", value, why)

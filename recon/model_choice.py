@@ -31,6 +31,8 @@ MORE_PASSES = 30
 # the pixel gain by modes of 0.1 to 1 %, and their objects lose.
 MOST_MODES, LEAST_MODE = 6, 0.02
 
+Settings = dict[str, float | int]
+
 
 @dataclass(frozen=True)
 class ModelChoice:
@@ -61,7 +63,7 @@ def choose_model(
     start: ModelChoice,
     free: tuple[str, ...],
     *,
-    settings: dict[str, float | int],
+    steps: tuple[Settings, Settings],
     passes: int,
     seed: int,
     progress: Callable[[int, int], None] | None = None,
@@ -76,8 +78,8 @@ def choose_model(
         First guess ``(M, N, N)`` on the host.
     start, free
         What is there to begin with, and what may be added: "modes", "positions", "background".
-    settings
-        Of the solver `rpie`.
+    steps
+        Settings of the solver `rpie`, to begin with and later.
     passes
         Of each trial.
     progress
@@ -87,7 +89,7 @@ def choose_model(
     -----
     Before the first model has nearly settled, whatever helps the probe along looks like a gain: docs/methods.md.
     """
-    trial = _Trial(_middle(problem), settings, passes, seed)
+    trial = _Trial(_middle(problem), steps, passes, seed)
     state = trial.begin(start, probe)
     chosen, done = start, 1
     while True:
@@ -163,7 +165,7 @@ class _Trial:
     """Short reconstructions that go on from a state and leave it as it is."""
 
     problem: Problem
-    settings: dict[str, float | int]
+    steps: tuple[Settings, Settings]
     passes: int
     seed: int
 
@@ -171,7 +173,8 @@ class _Trial:
         """Bring the first model to where it has nearly settled."""
         state = start_state(self.problem, probe, self.seed)
         add_unknowns(self.problem, state, set(unknowns(choice.words)))
-        self._solve(state, make_solver("rpie", self.settings, choice.words), FIRST_PASSES)
+        for settings in self.steps:
+            self._solve(state, make_solver("rpie", settings, choice.words), FIRST_PASSES // 2)
         return state
 
     def run(self, choice: ModelChoice, state: State) -> _Outcome:
@@ -182,7 +185,7 @@ class _Trial:
             probe *= np.sqrt(self.problem.power / (np.abs(probe) ** 2).sum())
             moved.probe = to_device(probe.astype(self.problem.complex_dtype), self.problem.device)
         add_unknowns(self.problem, moved, set(unknowns(choice.words)))
-        self._solve(moved, make_solver("rpie", self.settings, choice.words), MORE_PASSES)
+        self._solve(moved, make_solver("rpie", self.steps[1], choice.words), MORE_PASSES)
         judged = self._copy(moved)
         self._solve(judged, make_solver("maximum_likelihood", {}, choice.words), self.passes)
         modes = orthogonal_modes(to_host(judged.probe))

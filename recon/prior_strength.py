@@ -30,7 +30,7 @@ class Stepping(Protocol):
         ...
 
 
-def choose_strength(problem: Problem, state: State, solver: Stepping) -> float:
+def choose_strength(problem: Problem, state: State, solver: Stepping, prior: str) -> float:
     """Return the strength, 0 among them, that predicts the held-out pixels best; the state moves on to it.
 
     Each strength goes on from the estimate of the weaker one. The best is refined by the parabola through its
@@ -42,8 +42,10 @@ def choose_strength(problem: Problem, state: State, solver: Stepping) -> float:
         With held-out pixels.
     solver
         Works at the state's `prior_strength`.
+    prior
+        Its name, as `recon.priors.PRIORS`.
     """
-    natural = natural_strength(state)
+    natural = natural_strength(state, prior)
     trial = _trial(state, 0.0)
     best, found = _run(problem, trial, solver), {0.0: 0.0}
     first, parts = best, trial.keep()
@@ -86,11 +88,12 @@ def vertex(found: dict[float, float]) -> float:
     return factors[k] * RATIO ** ((below - above) / (2 * bend)) if bend > 0 else factors[k]
 
 
-def natural_strength(state: State) -> float:
-    """Strength of a gradient prior that expects differences of neighbours as large as the object's own.
+def natural_strength(state: State, prior: str) -> float:
+    """Strength of a prior that expects differences of neighbours as large as the object's own.
 
     A complex difference of variance σ² has ``-ln p = |∂O|²/σ²``; σ² is the median over the object, which noise
-    at its dim margin does not move.
+    at its dim margin does not move. Of total variation, ``-ln p = |∂O|/b`` in the plane has a mean of 2b. Other
+    priors begin with that of the gradient.
     """
     xp = array_module(state.object_)
     object_ = state.object_
@@ -99,4 +102,7 @@ def natural_strength(state: State) -> float:
         + abs(object_[..., :-1, 1:] - object_[..., :-1, :-1]) ** 2
     )
     lit = square[square > 0]
-    return 2 / max(float(xp.median(lit)), 1e-12) if lit.size else 0.0
+    if not lit.size:
+        return 0.0
+    typical = xp.sqrt(lit).mean() if prior == "total_variation" else xp.median(lit)
+    return 2 / max(float(typical), 1e-12)

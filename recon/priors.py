@@ -34,6 +34,10 @@ class Prior(Protocol):
         """Diagonal scale ``(H, W)`` or ``(S, H, W)``, real, that compares with the illumination ``Σ_j |P_j|²``."""
         ...
 
+    def parabola(self, object_: Array) -> Callable[[Array], Array]:
+        """Return the linear map A of a parabola near R: a step dO changes R by ``-2 Re<descent, dO> + <dO, A dO>``."""
+        ...
+
 
 @dataclass(frozen=True)
 class Penalty:
@@ -66,6 +70,15 @@ class Penalty:
                     fix="Give such a number.",
                 )
         self._check_weight()
+
+    def curvature(self, object_: Array) -> Array:
+        """As `Prior.curvature`."""
+        raise NotImplementedError
+
+    def parabola(self, object_: Array) -> Callable[[Array], Array]:
+        """Return the diagonal of `curvature` as a map, where a penalty has nothing better."""
+        scale = self.curvature(object_)
+        return lambda step: scale * step
 
     def _check_weight(self) -> None:
         weight = self.weight
@@ -116,6 +129,10 @@ class Gradient(Penalty):
         weights = self.strength * self._weights(object_)
         return _as_object(_at_both_ends(weights), object_)
 
+    def parabola(self, object_: Array) -> Callable[[Array], Array]:
+        """R is one: A is the quadratic form itself."""
+        return lambda step: -self.loss_and_descent(step)[1]
+
 
 @dataclass(frozen=True)
 class TotalVariation(Penalty):
@@ -154,6 +171,12 @@ class TotalVariation(Penalty):
         weights = self.strength * self._weights(object_)
         steps = _differences(object_)
         return _at_both_ends(0.5 * weights / self._slope(_power(steps[0]) + _power(steps[1])))
+
+    def parabola(self, object_: Array) -> Callable[[Array], Array]:
+        """Return the parabola that touches R here and lies above it: `Gradient` with weights ``w/2s``."""
+        steps = _differences(object_)
+        slope = self._slope(_power(steps[0]) + _power(steps[1]))
+        return Gradient(1.0, 0.5 * self.strength * self._weights(object_) / slope).parabola(object_)
 
     def _slope(self, square: Array) -> Array:
         return array_module(square).sqrt(square + self.epsilon**2)
@@ -231,6 +254,10 @@ class HighFrequency(Penalty):
     def curvature(self, object_: Array) -> Array:
         """μ: an upper bound; the mean over all frequencies is their share beyond the radius."""
         return _as_object(self.strength * self._weights(object_), object_)
+
+    def parabola(self, object_: Array) -> Callable[[Array], Array]:
+        """R is one: A is the quadratic form itself."""
+        return lambda step: -self.loss_and_descent(step)[1]
 
     def _beyond(self, object_: Array) -> Array:
         xp = array_module(object_)

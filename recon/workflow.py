@@ -201,13 +201,17 @@ class _Run:
         problem = self.problem
         probe = scaled_to_power(self.first_probe, problem.power)
         state = start_state(problem, probe, self.recipe.run.seed)
-        settings = {key: value for key, (value, _) in choose.steps_for(self.prepared, problem).items()}
-        solver, seconds = make_solver("rpie", settings), 0.0
+        solver, seconds = make_solver("rpie", self._steps()), 0.0
         for _ in range(2):
             began = time.perf_counter()
             backend.to_host(solver.step(problem, state))
             seconds = time.perf_counter() - began
         return max(seconds, 1e-6)
+
+    def _steps(self, *, bold: bool = False) -> dict[str, Any]:
+        """Return settings of `rpie` for these frames."""
+        steps = choose.steps_for(self.prepared, self.problem, bold=bold)
+        return {key: value for key, (value, _) in steps.items()}
 
     def _by_trials(self, free: tuple[str, ...], on_trial: Callable[[int, int], None] | None) -> Recipe:
         recipe, problem = self.recipe, self.problem
@@ -221,7 +225,7 @@ class _Run:
             scaled_to_power(with_modes(self.first_probe, start.modes), problem.power),
             start,
             free,
-            settings={key: value for key, (value, _) in choose.steps_for(self.prepared, problem).items()},
+            steps=(self._steps(bold=True), self._steps()),
             passes=recipe.run.trial_passes or 0,
             seed=recipe.run.seed,
             progress=on_trial,

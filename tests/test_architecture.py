@@ -84,7 +84,7 @@ ALLOWED = {
     "recon.shares": "backend frames kernels",
     "recon.blocks": "backend",
     "recon.unknowns": "backend blocks gradients state",
-    "recon.preconditioner": "backend blocks gradients problem state",
+    "recon.preconditioner": "backend blocks gradients priors problem state",
     "recon.priors": "backend recipe_keys",
     "recon.ring_filter": "registration ring_correlation ring_curve shift_fit",
     "recon.provenance": "",

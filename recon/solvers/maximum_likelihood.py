@@ -107,7 +107,7 @@ class MaximumLikelihood:
                 expected="a share of pixels that are not fitted",
                 fix="Set run.held_out=0.015, or give the strength.",
             )
-        return choose_strength(problem, state, self)
+        return choose_strength(problem, state, self, self.prior)
 
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """About eight complex arrays of a batch, the sums of each share, and pairs of steps [bytes]."""
@@ -127,7 +127,7 @@ class MaximumLikelihood:
         prior = self._prior(state)
         if prior is not None:
             descent["object_"] += 2 * prior.loss_and_descent(state.object_)[1]
-            scaled.weights["object_"] = scaled.weights["object_"] + 4 * prior.curvature(state.object_)
+            scaled.add_prior(prior, state.object_)
         self._learn(state, here, descent)
         pairs = [(stored(state.memory, f"step{k}/"), stored(state.memory, f"rise{k}/")) for k in self._pairs(state)]
         direction = scaled.without_gauge(quasi_newton(descent, pairs, scaled))
@@ -154,7 +154,9 @@ class MaximumLikelihood:
         likelihood = make_likelihood(self.likelihood, problem.read_noise)
         sums = measure(problem, state, likelihood, unknowns(self.refine), self.batch)
         loss, prior = float(to_host(sums.loss)), self._prior(state)
-        return sums, loss if prior is None else loss + float(to_host(prior.loss_and_descent(state.object_)[0]))
+        if prior is not None:
+            loss += float(to_host(prior.loss_and_descent(state.object_)[0]))
+        return sums, loss
 
     def _prior(self, state: State) -> Prior | None:
         strength = 0.0 if state.prior_strength is None else float(state.prior_strength)

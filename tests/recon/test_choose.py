@@ -49,36 +49,52 @@ def test_dim_frames_get_cautious_steps(prepared, mean, alpha, beta):
     assert f"{mean:.3g} photons a pixel" in recipe.reason("solve.main.alpha")
 
 
-STAGES = [("main", "rpie", 80), ("settle", "maximum_likelihood", 40), ("prior", "maximum_likelihood", 30)]
+@pytest.mark.parametrize(("mean", "first", "later"), [(3000, 0.1, 0.1), (50, 0.1, 0.6), (5, 0.1, 1.0), (2, 1.0, 1.0)])
+def test_the_first_stage_is_bold_where_there_are_counts(prepared, mean, first, later):
+    # docs/methods.md: 0.1 from 3 counts a pixel
+    recipe = completed(dimmed(prepared, mean))
+    assert (recipe.get("solve.approach.alpha"), recipe.get("solve.main.alpha")) == (first, later)
+
+
+STAGES = [
+    ("approach", "rpie", 40),
+    ("main", "rpie", 40),
+    ("settle", "maximum_likelihood", 60),
+    ("prior", "maximum_likelihood", 40),
+]
 
 
 def test_stages_by_default(prepared):
     recipe = completed(prepared)
-    assert [(s.name, s.solver, s.iterations) for s in recipe.solve] == STAGES[:2]
-    assert recipe.solve[1].settings == {}
+    assert [(s.name, s.solver, s.iterations) for s in recipe.solve] == STAGES[:3]
+    assert recipe.solve[2].settings == {}
     # a prior's strength is chosen by pixels that were held out
     problem = make_problem(prepared, CPU, held_out=0.02)
     recipe = complete_recipe(parse_recipe("[run]\nheld_out = 0.02"), prepared, problem)
     assert [(s.name, s.solver, s.iterations) for s in recipe.solve] == STAGES
-    assert recipe.solve[2].settings == {"prior": "gradient", "strength": -1.0}
+    assert recipe.solve[3].settings == {"prior": "total_variation", "strength": -1.0}
 
 
 @pytest.mark.parametrize(
     ("passes", "stages", "trials"),
-    # docs/methods.md: all of it takes about 560 passes, without trials 200
-    [(1000, STAGES[:2], 40), (300, STAGES[:2], 0), (100, [("main", "rpie", 65), (*STAGES[1][:2], 25)], 0)],
+    # docs/methods.md: all of it takes about 620 passes, without trials 260
+    [
+        (1000, STAGES[:3], 40),
+        (300, STAGES[:3], 0),
+        (100, [("approach", "rpie", 30), ("main", "rpie", 35), (*STAGES[2][:2], 25)], 0),
+    ],
 )
 def test_a_time_budget_shortens_the_plan(prepared, passes, stages, trials):
     recipe = within_budget(choose_problem(parse_recipe(""), prepared), passes)
     recipe = complete_recipe(recipe, prepared, make_problem(prepared, CPU))
-    assert [(s.name, s.solver, s.iterations) for s in recipe.solve][:2] == stages
+    assert [(s.name, s.solver, s.iterations) for s in recipe.solve][:3] == stages
     assert recipe.run.trial_passes == trials
     assert trials or "time budget" in recipe.reason("run.trial_passes")
 
 
 def test_what_is_refined_goes_into_every_stage(prepared):
     recipe = completed(prepared, "positions.refine=true", "probe.background=true", "solve.main.refine=positions")
-    assert [stage.refine for stage in recipe.solve] == ["positions", "positions background"]
+    assert [stage.refine for stage in recipe.solve] == ["positions background", "positions", "positions background"]
     assert recipe.reason("solve.main.refine") is None
 
 
@@ -140,7 +156,7 @@ def test_given_values_stay(prepared):
     for path, value in given.items():
         assert recipe.get(path) == value
         assert recipe.reason(path) is None
-    assert recipe.get("solve.settle.iterations") == 40
+    assert recipe.get("solve.settle.iterations") == 60
     assert recipe.reason("solve.settle.iterations")
 
 
@@ -173,9 +189,9 @@ def test_one_solver_for_all(prepared):
 
 
 def test_another_solver_in_one_default_stage_takes_that_solvers_keys(prepared):
-    main, settle = completed(prepared, "solve.main.solver=difference_map", "solve.settle.solver=rpie").solve
+    _, main, settle = completed(prepared, "solve.main.solver=difference_map", "solve.settle.solver=rpie").solve
     assert (main.solver, main.settings) == ("difference_map", {})
-    assert (settle.solver, set(settle.settings), settle.iterations) == ("rpie", {"alpha", "beta", "batch"}, 40)
+    assert (settle.solver, set(settle.settings), settle.iterations) == ("rpie", {"alpha", "beta", "batch"}, 60)
 
 
 def test_unknown_solver_and_key_name_the_nearest_and_the_table(prepared):
@@ -185,7 +201,7 @@ def test_unknown_solver_and_key_name_the_nearest_and_the_table(prepared):
     with pytest.raises(InputError, match=r"unknown key") as info:
         completed(prepared, "solve.alpha=0.5")  # the second default stage has none
     assert '"settle"' in info.value.where
-    assert "-s solve.NAME.KEY=VALUE, NAME one of main, settle" in info.value.fix
+    assert "-s solve.NAME.KEY=VALUE, NAME one of approach, main, settle" in info.value.fix
     with pytest.raises(InputError, match=r"key alpha.*expected 0.001 to 1"):
         completed(prepared, "solve.main.alpha=1.5")
 
