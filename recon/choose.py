@@ -21,7 +21,7 @@ NOISE_COUNTS = 30.0
 # does to noise is mended by the next.
 BOLD_ALPHA, BOLD_COUNTS = 0.1, 3.0
 # Passes of the stages, and of each trial of a model.
-PASSES = {"approach": 40, "main": 40, "settle": 60, "prior": 40}
+PASSES = {"approach": 40, "main": 40, "settle": 60, "prior": 30}
 TRIAL_PASSES = 40
 # Passes of a stage of the recipe's own that says nothing.
 OWN_PASSES = 80
@@ -43,7 +43,7 @@ def choose_problem(recipe: Recipe, prepared: PreparedScan) -> Recipe:
 
 
 # Passes that trials with the choice of a model take, and the choice of a prior's strength beside its stage.
-TRIALS_COST, STRENGTH_COST = 360, 75
+TRIALS_COST, STRENGTH_COST = 360, 110
 
 
 def within_budget(recipe: Recipe, passes: float) -> Recipe:

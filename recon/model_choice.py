@@ -21,7 +21,7 @@ from recon.unknowns import unknowns
 # A model is taken where it gains this many standard errors on the held-out pixels, and this share of their deviance.
 # Positions have many numbers to fit and imitate a probe that is not yet right: they have to gain more.
 SIGNIFICANT = 3.0
-WORTH = {"probe.modes": 0.003, "probe.background": 0.003, "positions.refine": 0.02}
+WORTH = {"probe.modes": 0.003, "probe.background": 0.003, "positions.refine": 0.08}
 # Frames that trials use at most, the middle of the scan, and passes of `rpie` before the first comparison: unless the
 # simplest model has nearly settled, others gain by what it would still have gained itself.
 TRIAL_FRAMES, FIRST_PASSES = 150, 60

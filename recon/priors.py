@@ -176,7 +176,13 @@ class TotalVariation(Penalty):
         """Return the parabola that touches R here and lies above it: `Gradient` with weights ``w/2s``."""
         steps = _differences(object_)
         slope = self._slope(_power(steps[0]) + _power(steps[1]))
-        return Gradient(1.0, 0.5 * self.strength * self._weights(object_) / slope).parabola(object_)
+        weights = 0.5 * self.strength * self._weights(object_) / slope
+
+        def along(step: Array) -> Array:
+            down, right = _differences(step)
+            return -_minus_adjoint(weights * down, weights * right)
+
+        return along
 
     def _slope(self, square: Array) -> Array:
         return array_module(square).sqrt(square + self.epsilon**2)

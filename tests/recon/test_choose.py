@@ -60,7 +60,7 @@ STAGES = [
     ("approach", "rpie", 40),
     ("main", "rpie", 40),
     ("settle", "maximum_likelihood", 60),
-    ("prior", "maximum_likelihood", 40),
+    ("prior", "maximum_likelihood", 30),
 ]
 
 
@@ -77,7 +77,7 @@ def test_stages_by_default(prepared):
 
 @pytest.mark.parametrize(
     ("passes", "stages", "trials"),
-    # docs/methods.md: all of it takes about 620 passes, without trials 260
+    # docs/methods.md: all of it takes about 640 passes, without trials 280
     [
         (1000, STAGES[:3], 40),
         (300, STAGES[:3], 0),
