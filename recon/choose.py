@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from recon.backend import Device
+from recon.exposure_path import has_readings
 from recon.problem import Problem
 from recon.recipe import Recipe
 from recon.recipe_sections import SolveStage
@@ -36,6 +37,8 @@ def choose_problem(recipe: Recipe, prepared: PreparedScan) -> Recipe:
     """Return the recipe with the keys set that the problem is made with, and the probe's start."""
     recipe = _choose_start(recipe, prepared)
     recipe = _fill(recipe, "run.held_out", HELD_OUT, "the default share")
+    if has_readings(prepared):
+        recipe = _fill(recipe, "positions.travel", 1.0, "the scan file has the stage's readings during exposures")
     recipe = _fill(recipe, "run.trial_passes", 0 if recipe.solve else TRIAL_PASSES, _trial_reason(recipe))
     fixed = recipe.positions.refine is False or (recipe.positions.refine is None and not recipe.run.trial_passes)
     room = "positions stay as they are" if fixed else "room for positions to move"
@@ -95,6 +98,7 @@ def _choose_model(recipe: Recipe) -> Recipe:
     for path in ("positions.refine", "probe.background", "probe.intensity", "object.refine_slices"):
         recipe = _fill(recipe, path, False, "only on request")
     recipe = _fill(recipe, "probe.variation", 0, "only on request")
+    recipe = _fill(recipe, "positions.travel", 0.0, "the stage stands still during exposures")
     recipe = _fill(recipe, "object.slices", 1, "a thin sample")
     if (recipe.object.slices or 1) > 1 and recipe.object.slice_distance_m is None:
         raise InputError(

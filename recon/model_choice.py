@@ -8,20 +8,20 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.backend import to_device, to_host
+from recon.backend import Array, to_device, to_host
 from recon.held_out import Gain, gain, held_out_deviance
 from recon.loop import Loop, Stage
 from recon.probe import orthogonal_modes, with_modes
 from recon.problem import Problem
 from recon.result import StopReason
-from recon.solvers import Solver, make_solver
+from recon.solvers import make_solver
 from recon.state import State, add_unknowns, start_state
 from recon.unknowns import unknowns
 
 # A model is taken where it gains this many standard errors on the held-out pixels, and this share of their deviance.
 # Positions have many numbers to fit and imitate a probe that is not yet right: they have to gain more.
 SIGNIFICANT = 3.0
-WORTH = {"probe.modes": 0.003, "probe.background": 0.003, "positions.refine": 0.08}
+WORTH = {"modes": 0.003, "background": 0.003, "positions": 0.08, "travel": 0.003}
 # Frames that trials use at most, the middle of the scan, and passes of `rpie` before the first comparison: unless the
 # simplest model has nearly settled, others gain by what it would still have gained itself.
 TRIAL_FRAMES, FIRST_PASSES = 150, 60
@@ -42,6 +42,8 @@ class ModelChoice:
     ----------
     modes, positions, background
         Number of probe modes; whether positions and a static background are refined.
+    travel
+        Share of the problem's paths that the probe takes during an exposure: 0 or 1.
     reasons
         By recipe key.
     """
@@ -49,6 +51,7 @@ class ModelChoice:
     modes: int = 1
     positions: bool = False
     background: bool = False
+    travel: float = 0.0
     reasons: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -73,11 +76,11 @@ def choose_model(
     Parameters
     ----------
     problem
-        With held-out pixels.
+        With held-out pixels, and paths where the stage may have moved during exposures.
     probe
         First guess ``(M, N, N)`` on the host.
     start, free
-        What is there to begin with, and what may be added: "modes", "positions", "background".
+        What is there to begin with, and what may be added: "modes", "positions", "background", "travel".
     steps
         Settings of the solver `rpie`, to begin with and later.
     passes
@@ -97,13 +100,14 @@ def choose_model(
         if not options:
             return chosen
         base, tried = trial.run(chosen, state), []
-        for key, option in options:
+        for word, option in options:
             outcome = trial.run(option, state)
-            tried.append(_Tried(key, option, outcome, gain(base.held_out, outcome.held_out, trial.problem)))
+            tried.append(_Tried(word, option, outcome, gain(base.held_out, outcome.held_out, trial.problem)))
             done += 1
             if progress is not None:
                 progress(done, done + len(options))
-        chosen = replace(chosen, reasons=chosen.reasons | {one.key: str(one) for one in tried})
+        chosen = replace(chosen, reasons=chosen.reasons | {KEYS[one.word]: str(one) for one in tried})
+        free = tuple(word for word in free if word not in [one.word for one in tried if one.is_a_loss])
         better = [one for one in tried if one.is_worth_it]
         if not better:
             return chosen
@@ -111,15 +115,25 @@ def choose_model(
         chosen, state = replace(best.option, reasons=chosen.reasons), best.outcome.state
 
 
+# Words of what a trial may add, and the recipe's keys for them.
+KEYS = {
+    "positions": "positions.refine",
+    "modes": "probe.modes",
+    "background": "probe.background",
+    "travel": "positions.travel",
+}
+
+
 def _options(chosen: ModelChoice, free: tuple[str, ...]) -> list[tuple[str, ModelChoice]]:
-    options = []
-    if "positions" in free and not chosen.positions:
-        options.append(("positions.refine", replace(chosen, positions=True)))
-    if "modes" in free and chosen.modes < MOST_MODES:
-        options.append(("probe.modes", replace(chosen, modes=chosen.modes + 1)))
-    if "background" in free and not chosen.background:
-        options.append(("probe.background", replace(chosen, background=True)))
-    return options
+    """Return what may be added to a model, each with its word."""
+    more = {
+        "positions": None if chosen.positions else replace(chosen, positions=True),
+        "modes": None if chosen.modes == MOST_MODES else replace(chosen, modes=chosen.modes + 1),
+        "background": None if chosen.background else replace(chosen, background=True),
+        # the blur that modes stand for may be the stage's
+        "travel": None if chosen.travel else replace(chosen, travel=1.0, modes=1),
+    }
+    return [(word, option) for word, option in more.items() if option is not None and word in free]
 
 
 def _middle(problem: Problem) -> Problem:
@@ -143,18 +157,23 @@ class _Outcome:
 class _Tried:
     """A model with one thing more, and what it gained."""
 
-    key: str
+    word: str
     option: ModelChoice
     outcome: _Outcome
     gain: Gain
 
     @property
     def is_worth_it(self) -> bool:
-        enough = self.gain.significance > SIGNIFICANT and self.gain.mean > WORTH[self.key] * self.gain.before
-        return enough and (self.key != "probe.modes" or self.outcome.weakest_mode > LEAST_MODE)
+        enough = self.gain.significance > SIGNIFICANT and self.gain.mean > WORTH[self.word] * self.gain.before
+        return enough and (self.word != "modes" or self.outcome.weakest_mode > LEAST_MODE)
+
+    @property
+    def is_a_loss(self) -> bool:
+        """Whether it need not be tried again."""
+        return self.gain.significance < -SIGNIFICANT
 
     def __str__(self) -> str:
-        if self.key != "probe.modes":
+        if self.word != "modes":
             return f"held-out pixels {self.gain}"
         weakest = f"the weakest with {self.outcome.weakest_mode:.2g} of the light"
         return f"held-out pixels with {self.option.modes} modes, {weakest}: {self.gain}"
@@ -174,30 +193,39 @@ class _Trial:
         state = start_state(self.problem, probe, self.seed)
         add_unknowns(self.problem, state, set(unknowns(choice.words)))
         for settings in self.steps:
-            self._solve(state, make_solver("rpie", settings, choice.words), FIRST_PASSES // 2)
+            self._solve(choice, state, "rpie", settings, FIRST_PASSES // 2)
         return state
 
     def run(self, choice: ModelChoice, state: State) -> _Outcome:
         """Go on with a model by `rpie`, and from there by maximum likelihood, to be judged."""
         moved = self._copy(state)
-        if choice.modes > len(moved.probe):
-            probe = with_modes(orthogonal_modes(to_host(moved.probe)), choice.modes)
-            probe *= np.sqrt(self.problem.power / (np.abs(probe) ** 2).sum())
-            moved.probe = to_device(probe.astype(self.problem.complex_dtype), self.problem.device)
+        if choice.modes != len(moved.probe):
+            moved.probe = self._with_modes(moved, choice.modes)
         add_unknowns(self.problem, moved, set(unknowns(choice.words)))
-        self._solve(moved, make_solver("rpie", self.steps[1], choice.words), MORE_PASSES)
+        self._solve(choice, moved, "rpie", self.steps[1], MORE_PASSES)
         judged = self._copy(moved)
-        self._solve(judged, make_solver("maximum_likelihood", {}, choice.words), self.passes)
+        self._solve(choice, judged, "maximum_likelihood", {}, self.passes)
         modes = orthogonal_modes(to_host(judged.probe))
         power = (np.abs(modes) ** 2).sum(axis=(1, 2))
-        return _Outcome(moved, held_out_deviance(self.problem, judged), float(power[-1] / power.sum()))
+        held_out = held_out_deviance(self._problem(choice), judged)
+        return _Outcome(moved, held_out, float(power[-1] / power.sum()))
+
+    def _problem(self, choice: ModelChoice) -> Problem:
+        return self.problem if choice.travel else replace(self.problem, path_px=None)
+
+    def _with_modes(self, state: State, n_modes: int) -> Array:
+        """Return the strongest of the state's modes, or new ones beside them, with the light that there is."""
+        probe = with_modes(orthogonal_modes(to_host(state.probe))[:n_modes], n_modes)
+        probe *= np.sqrt(self.problem.power / (np.abs(probe) ** 2).sum())
+        return to_device(probe.astype(self.problem.complex_dtype), self.problem.device)
 
     def _copy(self, state: State) -> State:
         own = replace(state, rng=np.random.default_rng([self.seed, state.iteration]))
         own.restore(state.keep())
         return own
 
-    def _solve(self, state: State, solver: Solver, passes: int) -> None:
+    def _solve(self, choice: ModelChoice, state: State, solver: str, settings: Settings, passes: int) -> None:
         state.memory, state.stage, state.stage_pass = {}, 0, 0
-        if Loop(self.problem, [Stage("trial", solver, passes)]).run(state) is StopReason.INTERRUPTED:
+        stage = Stage("trial", make_solver(solver, settings, choice.words), passes)
+        if Loop(self._problem(choice), [stage]).run(state) is StopReason.INTERRUPTED:
             raise KeyboardInterrupt

@@ -231,10 +231,14 @@ class PositionsSection(Section):
     ----------
     refine
         Refine the positions of all frames.
+    travel
+        Share of the way to the next position that the stage moves during an exposure: 0 where it stands still,
+        1 where it never stops.
     """
 
     TABLE: ClassVar[str] = "positions"
     refine: bool | None = key(yes_or_no)
+    travel: float | None = key(share(1.5))
 
 
 @dataclass(frozen=True)

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 import scans
 from recon import backend, choose, orienting
+from recon.exposure_path import FEWEST, MOST, exposure_path
 from recon.loop import Hooks, Loop, PassRecord, Stage
-from recon.model_choice import ModelChoice, choose_model
+from recon.model_choice import KEYS, ModelChoice, choose_model
 from recon.probe import probe_from_data, scaled_to_power, with_modes, zone_plate_probe
 from recon.problem import Problem, make_problem
 from recon.recipe import Recipe, parse_recipe, read_recipe
@@ -30,9 +31,6 @@ from scans.errors import InputError
 from scans.options import PrepareOptions
 from scans.prepared import PreparedScan
 from scans.scan import Note, Scan, ZonePlate
-
-# What trials may add where the recipe is silent, and the keys that say so.
-FREE_MODEL = {"modes": "probe.modes", "positions": "positions.refine", "background": "probe.background"}
 
 
 def reconstruct(
@@ -89,7 +87,7 @@ def reconstruct(
     )
     run = _Run(prepared, problem, recipe, source=_source_of(prepared))
     run.decide(opened, asked=device, on_trial=on_trial)
-    recipe = run.recipe
+    recipe, problem = run.recipe, run.problem
     state, records = run.cold_start() if resume is None else run.resumed(resume)
     stages = [
         Stage(s.name, make_solver(s.solver or "", s.settings, s.refine or ""), s.iterations or 0) for s in recipe.solve
@@ -190,11 +188,17 @@ class _Run:
             self.recipe = choose.within_budget(self.recipe, passes)
         recipe = self.recipe
         choose.complete_recipe(recipe, self.prepared, self.problem)  # what is wrong is told before the trials
-        free = tuple(word for word, path in FREE_MODEL.items() if recipe.get(path) is None)
+        free = tuple(word for word, path in KEYS.items() if recipe.get(path) is None)
         if recipe.run.trial_passes and free and self.problem.n_held:
             self.recipe = self._by_trials(free, on_trial)
         self.recipe = choose.complete_recipe(self.recipe, self.prepared, self.problem)
         self.recipe = choose.choose_device(self.recipe, device, asked=asked)
+        self.problem = self._moving(self.recipe.positions.travel or 0.0)
+
+    def _moving(self, travel: float, most: int = MOST) -> Problem:
+        """Return the problem with the way that the probe goes during each exposure."""
+        path = exposure_path(self.prepared, travel, most) if travel else None
+        return replace(self.problem, path_px=path)
 
     def _seconds_a_pass(self) -> float:
         """Time one pass of the default solver, the second of two: the first one warms up."""
@@ -214,11 +218,15 @@ class _Run:
         return {key: value for key, (value, _) in steps.items()}
 
     def _by_trials(self, free: tuple[str, ...], on_trial: Callable[[int, int], None] | None) -> Recipe:
-        recipe, problem = self.recipe, self.problem
+        recipe, travel = self.recipe, self.recipe.positions.travel
+        problem = self._moving(1.0 if travel is None else travel, most=FEWEST)
+        if problem.path_px is None:
+            free = tuple(word for word in free if word != "travel")
         start = ModelChoice(
             modes=recipe.probe.modes or 1,
             positions=bool(recipe.positions.refine),
             background=bool(recipe.probe.background),
+            travel=travel or 0.0,
         )
         found = choose_model(
             problem,
@@ -230,9 +238,14 @@ class _Run:
             seed=recipe.run.seed,
             progress=on_trial,
         )
-        values = {"modes": found.modes, "positions": found.positions, "background": found.background}
+        values = {
+            "modes": found.modes,
+            "positions": found.positions,
+            "background": found.background,
+            "travel": found.travel,
+        }
         for word in free:
-            path = FREE_MODEL[word]
+            path = KEYS[word]
             recipe = recipe.choose(path, values[word], found.reasons.get(path, "no trial was needed"))
         return recipe
 

@@ -79,6 +79,7 @@ ALLOWED = {
     "recon.held_out": "backend kernels problem state",
     "recon.affine_refinement": "backend frames kernels likelihoods problem state",
     "recon.position_search": "backend frames kernels likelihoods problem state unknowns",
+    "recon.exposure_path": "",
     "recon.prior_strength": "backend held_out problem state",
     "recon.model_choice": "backend held_out loop probe problem result solvers state unknowns",
     "recon.shares": "backend frames kernels",
@@ -112,10 +113,10 @@ ALLOWED = {
     "recon.stage_affine": "backend frames kernels loop problem result solvers state",
     "recon.orientation": "backend loop probe problem result solvers stage_affine state",
     "recon.orienting": "orientation stage_affine",
-    "recon.choose": "backend problem recipe recipe_sections solvers",
+    "recon.choose": "backend exposure_path problem recipe recipe_sections solvers",
     "recon.run_result": "backend loop metrics priors probe problem provenance recipe result state",
-    "recon.workflow": "backend choose loop model_choice orienting probe problem provenance recipe result run_result "
-    "solvers state unknowns",
+    "recon.workflow": "backend choose exposure_path loop model_choice orienting probe problem provenance recipe result "
+    "run_result solvers state unknowns",
     "recon.halves": "loop metrics result result_file ring_correlation workflow",
     "recon.figure_colours": "",
     "recon.figure_parts": "figure_colours",

@@ -1,0 +1,83 @@
+"""Where the probe passes during an exposure: from the stage's readings, or from the order of the positions."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scans.prepared import PreparedScan
+
+# Points of a path: this far apart [object pixels], and at most so many (each costs a transform).
+SPACING_PX, FEWEST, MOST = 2.5, 3, 9
+# Lines are scanned where steps along one direction have this many times the mean square of those across.
+LINES = 4.0
+
+
+def exposure_path(prepared: PreparedScan, travel: float = 1.0, most: int = MOST) -> NDArray[np.float64] | None:
+    """Return where the probe is during each exposure beside its position ``(J, T, 2)`` [object pixels].
+
+    Parameters
+    ----------
+    travel
+        Share of the way to the next position, or of the way that the readings show, that passes in an exposure.
+    most
+        Points of a path at most.
+
+    Returns
+    -------
+    None where that is less than a pixel on the way.
+    """
+    pixel, readings = np.array(prepared.geometry.object_pixel_m), prepared.scan.readings_m
+    if readings is not None:
+        path = _from_readings(readings[prepared.frame_index], most)
+    else:
+        moves = moves_a_frame(prepared.positions_m, prepared.file_index)
+        n = min(most, _points(np.median(np.hypot(*(moves / pixel).T)) * travel))
+        path = moves[:, None, :] * ((np.arange(n) + 0.5) / n - 0.5)[None, :, None]
+    in_pixels = np.asarray(travel * path / pixel, np.float64)
+    extent = np.hypot(*(in_pixels.max(axis=1) - in_pixels.min(axis=1)).T)
+    return in_pixels if len(extent) and np.median(extent) > 0.5 else None
+
+
+def has_readings(prepared: PreparedScan) -> bool:
+    """Say whether the scan file has the stage's path during each exposure."""
+    return prepared.scan.readings_m is not None
+
+
+def moves_a_frame(positions_m: NDArray[np.float64], index: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return how far the stage moves from frame to frame ``(J, 2)`` [m], by the positions before and after.
+
+    Parameters
+    ----------
+    index
+        ``(J,)`` number of each frame in the scan: frames may be missing.
+
+    Notes
+    -----
+    At the end of a line one neighbour lies on the next line, across; there the other one counts.
+    """
+    if len(positions_m) < 2:
+        return np.zeros_like(positions_m)
+    steps = np.diff(positions_m, axis=0) / np.diff(index)[:, None]
+    before, after = np.vstack([steps[:1], steps]), np.vstack([steps, steps[-1:]])
+    spread, axes = np.linalg.eigh(steps.T @ steps)
+    if spread[1] < LINES * max(spread[0], 1e-300):
+        return (before + after) / 2
+    # speeds along the lines: a turn shows as a neighbour that is slower, or runs backwards
+    first, second = before @ axes[:, 1], after @ axes[:, 1]
+    typical = np.median(np.abs(steps @ axes[:, 1]))
+    turns = (np.abs(first - second) > typical / 2)[:, None]
+    longer = np.where((np.abs(first) > np.abs(second))[:, None], before, after)
+    return np.where(turns, longer, (before + after) / 2)
+
+
+def _points(length_px: float) -> int:
+    return int(np.clip(np.ceil(length_px / SPACING_PX), FEWEST, MOST))
+
+
+def _from_readings(readings_m: NDArray[np.float64], most: int) -> NDArray[np.float64]:
+    """Return at most so many points of the readings ``(J, K, 2)`` beside their mean; missing ones count as that."""
+    beside = readings_m - np.nanmean(readings_m, axis=1, keepdims=True)
+    parts = np.array_split(np.arange(beside.shape[1]), min(most, beside.shape[1]))
+    means = np.stack([np.nanmean(beside[:, part], axis=1) for part in parts], axis=1)
+    return np.nan_to_num(means)
