@@ -63,12 +63,12 @@ def moves_a_frame(positions_m: NDArray[np.float64], index: NDArray[np.int64]) ->
     spread, axes = np.linalg.eigh(steps.T @ steps)
     if spread[1] < LINES * max(spread[0], 1e-300):
         return (before + after) / 2
-    # speeds along the lines: a turn shows as a neighbour that is slower, or runs backwards
+    # speeds along the lines: a turn shows as a neighbour that is slower, or flies back
     first, second = before @ axes[:, 1], after @ axes[:, 1]
     typical = np.median(np.abs(steps @ axes[:, 1]))
     turns = (np.abs(first - second) > typical / 2)[:, None]
-    longer = np.where((np.abs(first) > np.abs(second))[:, None], before, after)
-    return np.where(turns, longer, (before + after) / 2)
+    usual = np.abs(np.abs(first) - typical) < np.abs(np.abs(second) - typical)
+    return np.where(turns, np.where(usual[:, None], before, after), (before + after) / 2)
 
 
 def _points(length_px: float) -> int:

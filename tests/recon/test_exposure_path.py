@@ -83,8 +83,8 @@ def test_readings_of_the_stage_come_first(prepared):
     # ten readings a frame, evenly over 80 nm across the lines: nothing that the order of the positions tells
     beside = np.zeros((24, 10, 2))
     beside[:, :, 0] = np.linspace(-40e-9, 40e-9, 10)
-    positions = snake(4, 6)
-    readings = positions[:, None] + beside
+    positions, readings = snake(4, 6), np.zeros((40, 10, 2))
+    readings[:24] = positions[:, None] + beside
     readings[3, 4] = np.nan
     path = exposure_path(at(prepared, positions, readings))
     pixel = prepared.geometry.object_pixel_m[0]
