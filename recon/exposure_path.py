@@ -77,7 +77,8 @@ def _points(length_px: float) -> int:
 
 def _from_readings(readings_m: NDArray[np.float64], most: int) -> NDArray[np.float64]:
     """Return at most so many points of the readings ``(J, K, 2)`` beside their mean; missing ones count as that."""
-    beside = readings_m - np.nanmean(readings_m, axis=1, keepdims=True)
+    seen = np.isfinite(readings_m)
+    mean = np.where(seen, readings_m, 0).sum(axis=1, keepdims=True) / np.maximum(seen.sum(axis=1, keepdims=True), 1)
+    beside = np.where(seen, readings_m - mean, 0)
     parts = np.array_split(np.arange(beside.shape[1]), min(most, beside.shape[1]))
-    means = np.stack([np.nanmean(beside[:, part], axis=1) for part in parts], axis=1)
-    return np.nan_to_num(means)
+    return np.stack([beside[:, part].sum(axis=1) / np.maximum(seen[:, part].sum(axis=1), 1) for part in parts], axis=1)

@@ -22,11 +22,15 @@ from recon.unknowns import unknowns
 # Positions have many numbers to fit and imitate a probe that is not yet right: they have to gain more.
 SIGNIFICANT = 3.0
 WORTH = {"modes": 0.003, "background": 0.003, "positions": 0.08, "travel": 0.003}
-# Frames that trials use at most, the middle of the scan, and passes of `rpie` before the first comparison: unless the
-# simplest model has nearly settled, others gain by what it would still have gained itself.
-TRIAL_FRAMES, FIRST_PASSES = 150, 60
-# Passes of `rpie` with each model, before those of maximum likelihood: modes grow slowly.
-MORE_PASSES = 30
+# A way of the stage has as many points as several modes: it has to gain this many times what one mode gains, or else
+# any blur is told to be the stage's.
+LEAD = {"travel": 2.0}
+# Frames that trials use at most, the middle of the scan.
+TRIAL_FRAMES = 150
+# Passes of `rpie` before the first comparison and with each model, as shares of those of maximum likelihood that
+# judge it: unless the simplest model has nearly settled, others gain by what it would still have gained itself, and
+# modes grow slowly.
+FIRST, MORE = 1.5, 0.75
 # A mode of less light than this imitates what the object's grid cannot show: simulated scans with edges finer than
 # the pixel gain by modes of 0.1 to 1 %, and their objects lose.
 MOST_MODES, LEAST_MODE = 6, 0.02
@@ -111,7 +115,7 @@ def choose_model(
         better = [one for one in tried if one.is_worth_it]
         if not better:
             return chosen
-        best = max(better, key=lambda one: one.gain.mean)
+        best = max(better, key=lambda one: one.gain.mean / LEAD.get(one.word, 1.0))
         chosen, state = replace(best.option, reasons=chosen.reasons), best.outcome.state
 
 
@@ -193,7 +197,7 @@ class _Trial:
         state = start_state(self.problem, probe, self.seed)
         add_unknowns(self.problem, state, set(unknowns(choice.words)))
         for settings in self.steps:
-            self._solve(choice, state, "rpie", settings, FIRST_PASSES // 2)
+            self._solve(choice, state, "rpie", settings, round(FIRST / 2 * self.passes))
         return state
 
     def run(self, choice: ModelChoice, state: State) -> _Outcome:
@@ -202,7 +206,7 @@ class _Trial:
         if choice.modes != len(moved.probe):
             moved.probe = self._with_modes(moved, choice.modes)
         add_unknowns(self.problem, moved, set(unknowns(choice.words)))
-        self._solve(choice, moved, "rpie", self.steps[1], MORE_PASSES)
+        self._solve(choice, moved, "rpie", self.steps[1], round(MORE * self.passes))
         judged = self._copy(moved)
         self._solve(choice, judged, "maximum_likelihood", {}, self.passes)
         modes = orthogonal_modes(to_host(judged.probe))

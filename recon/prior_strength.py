@@ -34,7 +34,7 @@ class Stepping(Protocol):
 
 
 def choose_strength(problem: Problem, state: State, solver: Stepping, prior: str) -> float:
-    """Return the strength, 0 among them, that predicts the held-out pixels best; the state moves on to it.
+    """Return the strength, 0 among them, that predicts the held-out pixels best; the state stays as it is.
 
     A stronger one goes on from the estimate of the weaker. The best is refined by the parabola through its
     deviance and those of its neighbours, by the logarithm of the strength.
@@ -50,7 +50,6 @@ def choose_strength(problem: Problem, state: State, solver: Stepping, prior: str
     """
     natural = natural_strength(state, prior)
     found: dict[float, float] = {}
-    best: dict[str, Array] = {}
 
     def go_on(trial: State, factors: Iterable[float]) -> None:
         for factor in factors:
@@ -60,13 +59,11 @@ def choose_strength(problem: Problem, state: State, solver: Stepping, prior: str
             found[factor] = held
             if not is_best:
                 return
-            best.update(trial.keep())
 
     go_on(state, (0.0,))
     go_on(state, UP)
     if min(found, key=lambda factor: found[factor]) <= UP[0]:
         go_on(state, DOWN)
-    state.restore({name: array for name, array in best.items() if name != "prior_strength"})
     return natural * vertex(found)
 
 

@@ -90,13 +90,12 @@ class MaximumLikelihood:
         if "begun" in state.memory:  # a checkpoint of this stage
             return
         state.memory["begun"] = np.array(1)
-        strength, before = self.strength, state.object_.copy()
+        strength = self.strength
         if strength == AUTOMATIC:
             strength = self._best_strength(problem, state)
-            state.memory = {"begun": np.array(1)}
         state.prior_strength = np.array(strength)
         if strength > 0:
-            state.without_prior = before
+            state.without_prior = state.object_.copy()
 
     def _best_strength(self, problem: Problem, state: State) -> float:
         """Return the strength, 0 among them, after which the held-out pixels are predicted best."""

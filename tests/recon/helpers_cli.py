@@ -18,7 +18,7 @@ from scans.truth import Truth
 
 PNG = b"\x89PNG\r\n\x1a\n"  # the file signature of the PNG specification, section 5.2
 FEW_PASSES = (
-    *("-s", "solve.main.iterations=4", "-s", "solve.settle.iterations=2"),
+    *("-s", "solve.approach.iterations=2", "-s", "solve.main.iterations=2", "-s", "solve.settle.iterations=2"),
     *("-s", "run.trial_passes=0", "-s", "run.held_out=0"),
 )
 
@@ -37,7 +37,8 @@ def written(path: Path, **settings: Any) -> Path:
 def recipe(*settings: str, passes: tuple[int, int] = (4, 2)) -> Recipe:
     """Return a recipe with few passes, and `settings` as after ``-s``."""
     found = parse_recipe("")
-    passes_of = f"solve.main.iterations={passes[0]}", f"solve.settle.iterations={passes[1]}"
+    names = ("approach", "main", "settle")
+    passes_of = tuple(f"solve.{name}.iterations={n}" for name, n in zip(names, (1, *passes), strict=True))
     # no trials, and no prior, which is chosen by held-out pixels
     for text in (*passes_of, "run.trial_passes=0", "run.held_out=0", *settings):
         found = found.override(text)

@@ -307,7 +307,13 @@ def small_demo(monkeypatch):
     monkeypatch.setattr(
         demo,
         "SHORT_RUN",
-        ("solve.main.iterations=8", "solve.settle.iterations=2", "run.trial_passes=0", "run.held_out=0"),
+        (
+            "solve.approach.iterations=4",
+            "solve.main.iterations=4",
+            "solve.settle.iterations=2",
+            "run.trial_passes=0",
+            "run.held_out=0",
+        ),
     )
 
 

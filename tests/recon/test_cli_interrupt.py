@@ -21,7 +21,8 @@ from recon.workflow import reconstruct
 ROOT = Path(__file__).parents[2]
 PASSES = (8, 3)
 SETTINGS = (
-    *("-s", f"solve.main.iterations={PASSES[0]}", "-s", f"solve.settle.iterations={PASSES[1]}"),
+    *("-s", f"solve.approach.iterations={PASSES[0] - 1}", "-s", "solve.main.iterations=1"),
+    *("-s", f"solve.settle.iterations={PASSES[1]}"),
     *("-s", "run.trial_passes=0", "-s", "run.held_out=0"),
 )
 

@@ -205,11 +205,11 @@ def test_progress_runs_through_both_halves(on_file):
     seen = []
     resolution(path, device="cpu", on_pass=lambda record, left: seen.append((record, left)))
     stages = [record.stage for record, _ in seen]
-    assert stages == [f"half {k}, {s}" for k in (1, 2) for s in ["main"] * 4 + ["settle"] * 2]
+    assert stages == [f"half {k}, {s}" for k in (1, 2) for s in ["approach"] + ["main"] * 4 + ["settle"] * 2]
     seconds = [record.seconds for record, _ in seen]
     assert seconds == sorted(seconds)
     share = [record.seconds / (record.seconds + left) for record, left in seen]
-    assert share[5] == pytest.approx(0.5)  # the first half is done
+    assert share[6] == pytest.approx(0.5)  # the first half is done
     assert share[-1] == 1.0
 
 

@@ -105,7 +105,7 @@ def chosen(problem, probe, passes=8, **options):
         probe,
         ModelChoice(),
         ("modes", "positions", "background"),
-        settings=SETTINGS,
+        steps=(SETTINGS, SETTINGS),
         passes=passes,
         seed=0,
         **options,
@@ -141,5 +141,5 @@ def test_a_second_mode_is_noticed(rng):
     modes = np.sqrt(2e5) * np.stack([np.sqrt(0.6) * first, np.sqrt(0.4) * y * first / np.linalg.norm(y * first)])
     made = problem_from_model(object_, modes, where, rng=rng)
     held = np.stack([np.sort(rng.choice(N * N, 40, replace=False)) for _ in range(49)])
-    choice = chosen(replace(made, held=held, n_held=held.size), np.sqrt(2e5) * first[None], passes=40)
+    choice = chosen(replace(made, held=held, n_held=held.size), np.sqrt(2e5) * first[None], passes=24)
     assert (choice.modes, choice.positions) == (2, False)
