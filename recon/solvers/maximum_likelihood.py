@@ -11,7 +11,7 @@ from recon.blocks import Blocks, combine, dot, quasi_newton, store, stored
 from recon.gradients import GradientSums, measure
 from recon.likelihoods import make_likelihood
 from recon.preconditioner import Preconditioner
-from recon.prior_strength import choose_strength
+from recon.prior_strength import choose_strength, natural_strength, with_calm_margin
 from recon.priors import NO_PRIOR, Prior, make_prior
 from recon.problem import Problem
 from recon.shares import share_count
@@ -83,21 +83,23 @@ class MaximumLikelihood:
         return names
 
     def prepare(self, problem: Problem, state: State) -> None:
-        """Keep the object as it is before a prior, and choose the prior's strength where that is wanted."""
+        """Keep the object as it is before a prior, calm its margin, and choose the strength where that is wanted."""
         if self.prior == NO_PRIOR:
             state.prior_strength = None
             return
         if "begun" in state.memory:  # a checkpoint of this stage
             return
         state.memory["begun"] = np.array(1)
-        strength = self.strength
+        strength, before = self.strength, state.object_
+        light = self._measure(problem, state)[0].illumination
+        state.object_ = with_calm_margin(before, light)
         if strength == AUTOMATIC:
-            strength = self._best_strength(problem, state)
+            strength = self._best_strength(problem, state, natural_strength(before, light, self.prior))
         state.prior_strength = np.array(strength)
         if strength > 0:
-            state.without_prior = state.object_.copy()
+            state.without_prior = before
 
-    def _best_strength(self, problem: Problem, state: State) -> float:
+    def _best_strength(self, problem: Problem, state: State, natural: float) -> float:
         """Return the strength, 0 among them, after which the held-out pixels are predicted best."""
         if not problem.n_held:
             raise InputError(
@@ -106,7 +108,7 @@ class MaximumLikelihood:
                 expected="a share of pixels that are not fitted",
                 fix="Set run.held_out=0.015, or give the strength.",
             )
-        return choose_strength(problem, state, self, self.prior)
+        return choose_strength(problem, state, self, natural)
 
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """About eight complex arrays of a batch, the sums of each share, and pairs of steps [bytes]."""
