@@ -220,6 +220,7 @@ def test_what_the_user_says_is_kept(tmp_path):
     assert found.guesses[0].confidence == "given"
 
 
+@pytest.mark.slow
 def test_work_on_a_large_tree_is_bounded(tmp_path):
     with h5py.File(tmp_path / "many.h5", "w", libver="latest") as f:
         group = f.create_group("log")
