@@ -324,7 +324,9 @@ class _Run:
             )
 
     def check_memory(self, stages: list[Stage]) -> None:
-        need = max(s.solver.memory_bytes(self.problem, self.recipe.probe.modes or 1) for s in stages)
+        path = self.problem.path_px
+        waves = (self.recipe.probe.modes or 1) * (1 if path is None else path.shape[1])
+        need = max(s.solver.memory_bytes(self.problem, waves) for s in stages)
         free = backend.free_bytes(self.problem.device)
         if need > free:
             raise InputError(

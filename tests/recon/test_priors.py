@@ -1,5 +1,7 @@
 """Penalties against automatic differentiation, dense matrices and analytic cases."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from helpers_core import fourier_matrix, noise, relative
@@ -155,6 +157,33 @@ def test_curvature_bounds_a_quadratic_penalty(rng, name):
     if name.startswith("gradient"):
         assert scale.ravel() == pytest.approx(np.diag(matrix).real)
         assert values[0] == pytest.approx(0, abs=1e-12)  # a flat object costs nothing
+
+
+@pytest.mark.parametrize("name", ["gradient", "gradient weighted", "high_frequency"])
+def test_the_parabola_of_a_quadratic_penalty_is_its_matrix(xp, rng, name):
+    prior, _ = BOUNDS[name]
+    object_, step = noise(rng, 6, 6), noise(rng, 6, 6)
+    matrix = dense(prior, object_)
+    if prior.weight is not None:
+        prior = replace(prior, weight=xp.asarray(prior.weight))
+    found = to_host(prior.parabola(xp.asarray(object_))(xp.asarray(step)))
+    np.testing.assert_allclose(found.ravel(), matrix @ step.ravel(), atol=1e-10)
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=str)
+@pytest.mark.parametrize("name", ["total_variation", "total_variation weighted"])
+def test_the_parabola_of_total_variation_touches_and_lies_above(xp, rng, name, shape):
+    # half-quadratic majoriser: Geman & Reynolds, IEEE Trans. PAMI 14 (1992) 367 (from memory)
+    object_ = 2 + 0.5 * noise(rng, *shape)
+    prior = CASES[name](xp.asarray(weight_of(shape)))
+    loss, descent = (to_host(one) for one in prior.loss_and_descent(xp.asarray(object_)))
+    along = prior.parabola(xp.asarray(object_))
+    for size in (1e-4, 0.1, 0.4):
+        d = size * noise(rng, *shape)
+        above = loss - 2 * np.vdot(descent, d).real + np.vdot(d, to_host(along(xp.asarray(d)))).real
+        there = float(prior.loss_and_descent(xp.asarray(object_ + d))[0])
+        assert there <= above * (1 + 1e-12)
+        assert size > 1e-3 or there == pytest.approx(above, abs=1e-4)
 
 
 def test_curvature_of_the_gradient_counts_the_neighbours():
