@@ -510,6 +510,7 @@ def test_a_failing_checkpoint_does_not_end_the_run(here, capsys, monkeypatch):
 # --- from a real shell --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_from_a_shell(tmp_path):
     # once as a process of its own: no traceback from anywhere, such as the interpreter's end
     source = written(tmp_path / "scan.cxi")

@@ -130,6 +130,7 @@ def test_a_kill_leaves_nothing_of_the_result(here):
     assert contents(here) == before
 
 
+@pytest.mark.slow
 def test_a_kill_amid_checkpoints_leaves_a_whole_one(here, whole, capsys, monkeypatch):
     # a checkpoint after every pass: the kill comes while one is being written, or close to it
     with running(here, "reconstruct", "scan.h5", *SETTINGS, pause_s=0, checkpoint_s=0) as process:
