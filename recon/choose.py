@@ -98,7 +98,7 @@ def _choose_model(recipe: Recipe) -> Recipe:
     for path in ("positions.refine", "probe.background", "probe.intensity", "object.refine_slices"):
         recipe = _fill(recipe, path, False, "only on request")
     recipe = _fill(recipe, "probe.variation", 0, "only on request")
-    recipe = _fill(recipe, "positions.travel", 0.0, "the stage stands still during exposures")
+    recipe = _fill(recipe, "positions.travel", 0.0, "nothing tells of a stage that moves during exposures")
     recipe = _fill(recipe, "object.slices", 1, "a thin sample")
     if (recipe.object.slices or 1) > 1 and recipe.object.slice_distance_m is None:
         raise InputError(

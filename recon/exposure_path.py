@@ -25,7 +25,7 @@ def exposure_path(prepared: PreparedScan, travel: float = 1.0, most: int = MOST)
 
     Returns
     -------
-    None where that is less than a pixel on the way.
+    None where the outermost points lie within half a pixel.
     """
     pixel, readings = np.array(prepared.geometry.object_pixel_m), prepared.scan.readings_m
     if readings is not None:

@@ -47,7 +47,7 @@ class ModelChoice:
     modes, positions, background
         Number of probe modes; whether positions and a static background are refined.
     travel
-        Share of the problem's paths that the probe takes during an exposure: 0 or 1.
+        Whether the probe takes the problem's paths during exposures: 0, or the share that they were made with.
     reasons
         By recipe key.
     """

@@ -219,7 +219,8 @@ def with_modes(probe: NDArray[np.complexfloating], n_modes: int, share: float = 
     mode is the one of these that is most unlike those that are there, without what it has in common with them:
     modes that start at zero or alike would stay so, since an update takes all through the same linear map.
     Thibault & Menzel, Nature 494 (2013) 68, doi:10.1038/nature11806, describe the mixed state; the start is our own
-    choice, and so is its power: modes of a fifth of that took more than twice the passes on simulated scans.
+    choice, and so is its power: on a simulated scan modes of a fifth of that were further off after 60 passes of
+    rPIE than these after 30.
     """
     modes, power, order = list(probe.astype(np.complex128)), (np.abs(probe) ** 2).sum(), 0
     waves: list[ProbeArray] = []
