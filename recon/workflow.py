@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 import scans
 from recon import backend, choose, orienting
-from recon.exposure_path import FEWEST, MOST, exposure_path
+from recon.exposure_path import FEWEST, MOST, exposure_path, has_readings
 from recon.loop import Hooks, Loop, PassRecord, Stage
 from recon.model_choice import KEYS, ModelChoice, choose_model
 from recon.probe import probe_from_data, scaled_to_power, with_modes, zone_plate_probe
@@ -194,6 +194,19 @@ class _Run:
         self.recipe = choose.complete_recipe(self.recipe, self.prepared, self.problem)
         self.recipe = choose.choose_device(self.recipe, device, asked=asked)
         self.problem = self._moving(self.recipe.positions.travel or 0.0)
+        self._tell_of_the_way()
+
+    def _tell_of_the_way(self) -> None:
+        """Note where the probe's way during exposures comes from, or that it is too short to matter."""
+        travel, path = self.recipe.positions.travel or 0.0, self.problem.path_px
+        if not travel:
+            return
+        if path is None:
+            how, value = "less than half a pixel: taken as standing still", f"{travel:g} of a step"
+        else:
+            source = "the stage's readings" if has_readings(self.prepared) else "the order of the positions"
+            how, value = f"taken from {source}", f"{travel:g} of a step, {path.shape[1]} points"
+        self.notes.append(Note("way during exposures", value, "positions", how, guess=not has_readings(self.prepared)))
 
     def _moving(self, travel: float, most: int = MOST) -> Problem:
         """Return the problem with the way that the probe goes during each exposure."""

@@ -431,3 +431,13 @@ def test_trials_choose_the_model_and_say_why(scan_file):
     assert trials
     for path in ("probe.modes", "positions.refine", "probe.background"):
         assert "held-out pixels" in got.recipe.reason(path)
+
+
+def test_the_way_of_the_stage_is_told_as_a_guess(scan_file):
+    got = reconstruct(scan_file, recipe("positions.travel=1", passes=(1, 1)), device="cpu")
+    (note,) = [note for note in got.notes if note.what == "way during exposures"]
+    assert note.guess
+    assert "order of the positions" in note.why
+    still = reconstruct(scan_file, recipe("positions.travel=0.001", passes=(1, 1)), device="cpu")
+    (note,) = [note for note in still.notes if note.what == "way during exposures"]
+    assert "standing still" in note.why
