@@ -26,6 +26,8 @@ PASSES = {"approach": 40, "main": 40, "settle": 60, "prior": 50}
 TRIAL_PASSES = 40
 # Passes of a stage of the recipe's own that says nothing.
 OWN_PASSES = 80
+# Passes on drawn counts for the shares of the modes: simulated shares came to rest after 80 to 100.
+SHARE_PASSES = 100
 HELD_OUT = 0.015
 # Object pixels around the scanned field: room for positions to move, where they may.
 MARGIN_PX, FIXED_MARGIN_PX = 24, 4
@@ -54,6 +56,7 @@ def within_budget(recipe: Recipe, passes: float) -> Recipe:
     if recipe.solve:
         return recipe
     why = f"the time budget is worth about {passes:.3g} passes"
+    recipe = _fill(recipe, "probe.share_passes", 0, "the time budget is for the image")
     whole = sum(PASSES.values()) + STRENGTH_COST
     if passes < whole + TRIALS_COST:
         recipe = recipe.choose("run.trial_passes", 0, why)
@@ -83,6 +86,7 @@ def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) ->
         recipe = _fill(recipe, "run.held_out", 0.0, "all pixels are fitted")
     recipe = choose_problem(recipe, prepared)
     recipe = _choose_model(recipe)
+    recipe = _choose_share_passes(recipe, prepared)
     recipe = _settled(recipe, prepared, problem)
     single = problem.complex_dtype.itemsize == 8
     recipe = _fill(recipe, "run.precision", "single" if single else "double", "rounding is far below photon noise")
@@ -108,6 +112,17 @@ def _choose_model(recipe: Recipe) -> Recipe:
             fix="Give it, e.g. -s object.slice_distance_m=5e-6.",
         )
     return recipe
+
+
+def _choose_share_passes(recipe: Recipe, prepared: PreparedScan) -> Recipe:
+    """Decide whether the shares of the modes are freed of what the noise adds."""
+    if recipe.solve:
+        return _fill(recipe, "probe.share_passes", 0, "the recipe has its own stages")
+    if recipe.probe.modes == 1:
+        return _fill(recipe, "probe.share_passes", 0, "one mode has all of the light")
+    if prepared.unit != "photon":
+        return _fill(recipe, "probe.share_passes", 0, "counts that are not photons: their noise is not known")
+    return _fill(recipe, "probe.share_passes", SHARE_PASSES, "the default number")
 
 
 def refined_words(recipe: Recipe) -> str:

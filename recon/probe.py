@@ -263,6 +263,14 @@ def orthogonal_modes(probe: NDArray[np.complexfloating]) -> NDArray[np.complexfl
     return (s[:, None] * v).reshape(probe.shape).astype(probe.dtype)
 
 
+def mode_shares(probe: NDArray[np.complexfloating]) -> NDArray[np.float64]:
+    """Share of the power in each of the orthogonal modes that a probe ``(M, N, N)`` comes to, strongest first."""
+    flat = probe.reshape(len(probe), -1).astype(np.complex128)
+    power = np.maximum(np.linalg.eigvalsh(flat @ flat.conj().T)[::-1], 0)
+    total = power.sum()
+    return np.asarray(power / total if total > 0 else power, np.float64)
+
+
 def _from_spectrum(spectrum: NDArray[np.complexfloating]) -> ProbeArray:
     """Unit-power probe ``(1, N, N)`` of a spectrum in FFT order."""
     probe = np.fft.fftshift(np.fft.ifft2(spectrum))[None]

@@ -130,9 +130,8 @@ class Recipe:
         if not kept:
             return self
         gone = tuple(f"solve.{stage.name}." for stage in self.solve if stage not in kept)
-        return replace(
-            self, solve=kept, chosen=tuple(mark for mark in self.chosen if not mark[0].startswith(gone or (" ",)))
-        )
+        kept_marks = tuple(mark for mark in self.chosen if not mark[0].startswith(gone or (" ",)))
+        return replace(self, solve=kept, chosen=kept_marks)
 
     def _settled(self) -> Recipe:
         """Apply the pending overrides to the tables that are there now."""

@@ -189,6 +189,9 @@ class ProbeSection(Section):
         Refine a static background.
     intensity
         Refine the intensity of each frame.
+    share_passes
+        Passes of the repetition on drawn counts that tells how far the noise shifts the shares of the modes; 0
+        for none.
     """
 
     TABLE: ClassVar[str] = "probe"
@@ -198,6 +201,7 @@ class ProbeSection(Section):
     variation: int | None = key(whole(0))
     background: bool | None = key(yes_or_no)
     intensity: bool | None = key(yes_or_no)
+    share_passes: int | None = key(whole(0))
 
 
 @dataclass(frozen=True)

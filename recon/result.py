@@ -6,12 +6,12 @@ import io
 from dataclasses import dataclass, fields
 from enum import Enum
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from recon.probe import mode_shares
 from recon.provenance import Provenance, Source, program_version
 from recon.recipe import Recipe
 from recon.registration import remove_ramp
@@ -162,6 +162,9 @@ class Result:
     background
         ``(N, N)`` float32, counts [`unit`] a frame that come from elsewhere than the sample, direct beam at
         ``(N//2, N//2)``; of a frame of flux factor 1. None where not fitted.
+    occupancy_shift
+        ``(M,)`` float64: by how much the noise shifts the shares of the power in the modes of `probe`
+        (`recon.mode_shares`). None where that was not determined.
     variation_basis, variation_coefficients
         ``(K, N, N)`` complex64 waves V and ``(J, K)`` complex128 shares c: the strongest mode of frame j is
         ``P + Σ_k c_jk V_k``. None where the probe does not vary.
@@ -200,6 +203,7 @@ class Result:
     slices: NDArray[np.complex64] | None = None
     slice_positions_m: NDArray[np.float64] | None = None
     background: NDArray[np.float32] | None = None
+    occupancy_shift: NDArray[np.float64] | None = None
     variation_basis: NDArray[np.complex64] | None = None
     variation_coefficients: NDArray[np.complex128] | None = None
     resolution: dict[str, Any] | None = None
@@ -209,7 +213,15 @@ class Result:
         singles = ("transmission", "probe", "without_prior", "slices", "variation_basis")
         _cast(self, dict.fromkeys(singles, np.complex64))
         _cast(self, dict.fromkeys(("coverage", "frame_intensity", "background"), np.float32))
-        doubles = ("y_m", "x_m", "positions_measured_m", "positions_refined_m", "monitor", "slice_positions_m")
+        doubles = (
+            "y_m",
+            "x_m",
+            "positions_measured_m",
+            "positions_refined_m",
+            "monitor",
+            "slice_positions_m",
+            "occupancy_shift",
+        )
         _cast(self, {"frame_index": np.int64, **dict.fromkeys(doubles, np.float64)})
         _cast(self, {"variation_coefficients": np.complex128})
         self._check_words()
@@ -222,7 +234,12 @@ class Result:
             **{"transmission": (h, w), "coverage": (h, w), "y_m": (h,), "x_m": (w,)},
             **{"positions_measured_m": (j, 2), "positions_refined_m": (j, 2), "frame_index": (j,)},
             **{"frame_intensity": (j,), "monitor": (j,), "background": frame},
-            **{"without_prior": (h, w), "slices": (s, h, w), "slice_positions_m": (s,)},
+            **{
+                "without_prior": (h, w),
+                "slices": (s, h, w),
+                "slice_positions_m": (s,),
+                "occupancy_shift": self.probe.shape[:1],
+            },
             **{"variation_basis": (k, *frame), "variation_coefficients": (j, k)},
         }
         for name, shape in shapes.items():
@@ -256,10 +273,11 @@ class Result:
 
     @property
     def occupancy(self) -> NDArray[np.float64]:
-        """Share of the power in each probe mode, ``(M,)`` float64."""
-        power = np.sum(np.abs(self.probe.astype(np.complex128)) ** 2, axis=(1, 2))
-        total = power.sum()
-        return power / total if total > 0 else power
+        """Share of the power in each mode, ``(M,)`` float64: of `probe`, less `occupancy_shift` where that is known."""
+        if self.occupancy_shift is None:
+            return mode_shares(self.probe)
+        found = np.maximum(mode_shares(self.probe) - self.occupancy_shift, 0)
+        return np.asarray(found / found.sum(), np.float64)
 
     @property
     def position_move_m(self) -> float:
@@ -309,7 +327,9 @@ class Result:
         return flattened(self.transmission, self.coverage)
 
     def __str__(self) -> str:
-        return "\n".join(_summary(self))
+        from recon.result_summary import summary  # which is written for results
+
+        return "\n".join(summary(self))
 
     def _repr_png_(self) -> bytes:
         """Draw the result in a notebook."""
@@ -336,51 +356,3 @@ def flattened(
         return image, (0.0, 0.0)
     with np.errstate(invalid="ignore", over="ignore"):  # a run that ended non-finite is stored too
         return remove_ramp(image, lit)
-
-
-def _summary(result: Result) -> list[str]:
-    """Return the lines a person wants to see first."""
-    (h, w), (py, px) = result.transmission.shape, result.pixel_m
-    source, history, n_modes = result.provenance.source, result.history, len(result.probe)
-    counts = f"{result.coverage.sum(dtype=float):.3g} {'photons' if result.unit == 'photon' else 'ADU'}"
-    modes = ", ".join(f"{100 * share:.1f} %" for share in result.occupancy)
-    rows = [
-        ("scan", Path(source.path).name if source else "arrays in memory"),
-        ("field", f"{h * py * 1e6:.3g} x {w * px * 1e6:.3g} µm, {h} x {w} pixels (y, x)"),
-        ("pixel", f"{py * 1e9:.4g} x {px * 1e9:.4g} nm at {result.geometry.energy_ev:.6g} eV"),
-        ("frames", f"{len(result.frame_index)} used, {len(result.left_out)} left out, {counts} in all"),
-        ("probe", f"{n_modes} mode{'s' if n_modes > 1 else ''} ({modes})"),
-    ]
-    rows += _model_rows(result)
-    if len(history):
-        error = f"R factor {history.r_factor[-1]:.4g}, {history.deviance_text} per pixel"
-        rows.append(("fit", f"{error} after {history.iteration[-1]} passes, {history.seconds[-1]:.3g} s"))
-    if result.stop_reason is not None:
-        rows.append(("stopped", f"{result.stop_reason.value}. {result.stop_reason.advice}"))
-    rows += [
-        (finding.level, f"{finding.text}. {finding.fix}" if finding.fix else finding.text)
-        for finding in result.findings
-    ]
-    first = f"halfbit result: {result.verdict} ({result.status})"
-    return [first, *(f"  {name:<9}{text}" for name, text in rows)]
-
-
-def _model_rows(result: Result) -> list[tuple[str, str]]:
-    """Return what was found beside one object, one steady probe and the measured positions."""
-    rows = []
-    if result.variation_basis is not None:
-        k, share = len(result.variation_basis), 100 * result.variation_share
-        rows.append(("", f"varying over the scan by {k} wave{'s' if k > 1 else ''}, {share:.2g} % of the power"))
-    if result.slice_positions_m is not None:
-        places = ", ".join(f"{1e6 * z:.4g}" for z in result.slice_positions_m)
-        rows.append(("slices", f"{len(result.slice_positions_m)}, at {places} µm along the beam"))
-    if result.background is not None:
-        rows.append(("counts", f"{100 * result.background_share:.2g} % of all are a static background"))
-    if result.position_move_m > 0:
-        rows.append(("moved", f"positions, by {1e9 * result.position_move_m:.3g} nm (rms)"))
-    told = result.prior or "not recorded which"
-    if result.without_prior is not None:
-        rows.append(("prior", f"{told}; the estimate without it is kept beside"))
-    elif result.prior is not None:
-        rows.append(("prior", told))
-    return rows

@@ -174,6 +174,7 @@ def _read(reader: Reader) -> Result:
         slices=optional(f"{_OBJECT}/slices", reader.array),
         slice_positions_m=optional(f"{_OBJECT}/slice_positions", reader.array),
         background=optional("/entry/frames/background", reader.array),
+        occupancy_shift=optional("/entry/probe/occupancy_shift", reader.array),
         variation_basis=optional("/entry/probe/variation/basis", reader.array),
         variation_coefficients=optional("/entry/probe/variation/coefficients", reader.array),
         resolution=optional("/entry/resolution", reader.tree),

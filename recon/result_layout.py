@@ -77,6 +77,9 @@ def _put_probe(entry: h5py.Group, result: Result) -> None:
     put(data, "modes", result.probe, long_name=f"probe modes (square root of {result.unit}s per pixel)")
     put(data, "amplitude", np.abs(result.probe), long_name="probe amplitude", interpretation="image")
     put(data, "occupancy", result.occupancy, units="", long_name="share of the power")
+    if result.occupancy_shift is not None:
+        shift = "what the noise adds to the share as fitted, taken off in occupancy"
+        put(data, "occupancy_shift", result.occupancy_shift, units="", long_name=shift)
     if result.variation_basis is not None:
         varies = group(data, "variation", "NXcollection")
         unit = f"square root of {result.unit}s per pixel"

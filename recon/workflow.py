@@ -16,6 +16,7 @@ import scans
 from recon import backend, choose, orienting
 from recon.exposure_path import FEWEST, MOST, exposure_path, has_readings
 from recon.loop import Hooks, Loop, PassRecord, Stage
+from recon.mode_shares import share_shift
 from recon.model_choice import KEYS, ModelChoice, choose_model
 from recon.probe import probe_from_data, scaled_to_power, with_modes, zone_plate_probe
 from recon.problem import Problem, make_problem
@@ -23,6 +24,7 @@ from recon.recipe import Recipe, parse_recipe, read_recipe
 from recon.result import Result, Source, StopReason
 from recon.run_result import make_result, records_of
 from recon.solvers import make_solver
+from recon.solvers.base import Solver
 from recon.solvers.maximum_likelihood import AUTOMATIC
 from recon.state import State, add_unknowns, start_state
 from recon.unknowns import unknowns
@@ -104,7 +106,8 @@ def reconstruct(
         budget = max(budget - (time.perf_counter() - began), 0.0) + (records[-1].seconds if records else 0.0)
     loop = Loop(problem, stages, Hooks(on_pass=on_pass, checkpoint=save, time_budget_s=budget), records)
     reason = loop.run(state)
-    return run.finish(state, loop.records, reason)
+    result = run.finish(state, loop.records, reason)
+    return run.with_shares(result, state, stages[-1].solver, loop)
 
 
 def _resolve_recipe(recipe: Recipe | str | Path | None, resume: Result | None) -> Recipe:
@@ -362,6 +365,15 @@ class _Run:
             status = "interrupted" if reason is StopReason.INTERRUPTED else "complete"
             return replace(result, status=status, solver_state=state.to_checkpoint())
         return replace(result, status="failed") if reason is StopReason.NON_FINITE else result
+
+    def with_shares(self, result: Result, state: State, solver: Solver, loop: Loop) -> Result:
+        """Return the result with what the noise adds to the shares of the modes, where that is wanted."""
+        passes, ended = self.recipe.probe.share_passes or 0, (StopReason.ITERATION_LIMIT, StopReason.CONVERGED)
+        if not passes or len(result.probe) == 1 or result.stop_reason not in ended:
+            return result
+        hooks = Hooks(on_pass=loop.hooks.on_pass)
+        shift = share_shift(self.problem, state, solver, passes, self.recipe.run.seed, hooks, loop.records)
+        return replace(result, occupancy_shift=shift)
 
     def _record_choices(self, state: State) -> None:
         """Write into the recipe what a stage chose while it ran."""

@@ -82,6 +82,7 @@ ALLOWED = {
     "recon.exposure_path": "",
     "recon.prior_strength": "backend held_out problem state",
     "recon.model_choice": "backend held_out loop probe problem result solvers state unknowns",
+    "recon.mode_shares": "backend kernels loop probe problem result solvers state",
     "recon.shares": "backend frames kernels",
     "recon.blocks": "backend",
     "recon.unknowns": "backend blocks gradients state",
@@ -102,7 +103,8 @@ ALLOWED = {
     "recon.coarse_shift": "",
     "recon.registration": "coarse_shift shift_fit",
     "recon.hdf5": "",
-    "recon.result": "provenance recipe registration",
+    "recon.result": "probe provenance recipe registration",
+    "recon.result_summary": "probe result",
     "recon.result_layout": "hdf5 provenance result",
     "recon.result_file": "hdf5 recipe result result_layout",
     "recon.loop": "backend problem result solvers state",
@@ -115,8 +117,8 @@ ALLOWED = {
     "recon.orienting": "orientation stage_affine",
     "recon.choose": "backend exposure_path problem recipe recipe_sections solvers",
     "recon.run_result": "backend loop metrics priors probe problem provenance recipe result state",
-    "recon.workflow": "backend choose exposure_path loop model_choice orienting probe problem provenance recipe result "
-    "run_result solvers state unknowns",
+    "recon.workflow": "backend choose exposure_path loop mode_shares model_choice orienting probe problem "
+    "provenance recipe result run_result solvers state unknowns",
     "recon.halves": "loop metrics result result_file ring_correlation workflow",
     "recon.figure_colours": "",
     "recon.figure_parts": "figure_colours",
@@ -129,8 +131,8 @@ ALLOWED = {
     "ring_curve",
     "recon.__main__": "cli",
 }
-# Imports inside a function, against the direction of the table: a result draws itself in a notebook.
-LATE = {("recon.result", "recon.figures")}
+# Imports inside a function, against the direction of the table: a result prints and draws itself.
+LATE = {("recon.result", "recon.figures"), ("recon.result", "recon.result_summary")}
 # The core of a run touches files and simulated truth only through these facts.
 SCANS_FOR_RECON = {
     "recon.probe": "geometry scan",

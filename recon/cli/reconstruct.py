@@ -224,5 +224,6 @@ def machine(result: Any, path: Path, picture: Path) -> dict[str, Any]:
         "pixel_m": result.pixel_m,
         "shape": result.transmission.shape,
         "occupancy": result.occupancy,
+        "occupancy_shift": result.occupancy_shift,
         "device": result.provenance.device,
     }

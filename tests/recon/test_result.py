@@ -39,6 +39,10 @@ def test_pixel_and_occupancy(result):
     probe[0, 3, 4], probe[1, 5, 6] = 3, 1  # powers 9 and 1
     np.testing.assert_allclose(replace(result, probe=probe).occupancy, [0.9, 0.1], rtol=1e-12)
     np.testing.assert_array_equal(replace(result, probe=0 * probe).occupancy, [0, 0])
+    shifted = replace(result, probe=probe, occupancy_shift=[0.05, -0.05])
+    np.testing.assert_allclose(shifted.occupancy, [0.85, 0.15], rtol=1e-12)
+    assert "2 modes (85.0, 15.0 % of the power; as fitted 90.0, 10.0 %)" in str(shifted)
+    np.testing.assert_allclose(replace(result, probe=probe, occupancy_shift=[-0.2, 0.2]).occupancy, [1, 0])
 
 
 def test_phase_is_free_of_the_ramp_and_of_the_unlit_border(result):

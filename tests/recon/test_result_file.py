@@ -30,6 +30,7 @@ def full(result, rng):
         **{"prior": "gradient, strength 8,1 µ", "without_prior": noise(rng, H, W)},
         **{"slices": noise(rng, 3, H, W), "slice_positions_m": [0, 1.5e-6, 4e-6]},
         background=rng.random((N, N)),
+        occupancy_shift=[0.03, -0.03],
         **{"variation_basis": noise(rng, 2, N, N), "variation_coefficients": noise(rng, J, 2)},
     )
 
@@ -214,6 +215,7 @@ def test_paths_types_and_units_that_scripts_rely_on(full, tmp_path):
         "object/coverage": ("<f4", (H, W), "photon"),
         "probe/modes": ("<c8", (2, N, N), None),
         "probe/occupancy": ("<f8", (2,), ""),
+        "probe/occupancy_shift": ("<f8", (2,), ""),
         "probe/variation/basis": ("<c8", (2, N, N), None),
         "probe/variation/coefficients": ("<c16", (J, 2), ""),
         "positions/measured": ("<f8", (J, 2), "m"),

@@ -191,6 +191,25 @@ def test_two_modes_are_orthogonal_and_share_the_power():
     assert "2 modes (" in str(got)
 
 
+def test_shares_of_the_modes_are_freed_of_noise_where_that_is_asked_for():
+    plain = reconstruct(in_memory(), recipe("probe.modes=2"), device="cpu")
+    assert plain.recipe.probe.share_passes == 0  # the recipe has its own stages
+    passes = []
+    got = reconstruct(
+        in_memory(),
+        recipe("probe.modes=2", "probe.share_passes=3"),
+        device="cpu",
+        on_pass=lambda record, left: passes.append((record.stage, record.iteration)),
+    )
+    assert passes[-3:] == [("shares", len(got.history) + k) for k in (1, 2, 3)]
+    np.testing.assert_array_equal(got.probe, plain.probe)
+    np.testing.assert_array_equal(got.transmission, plain.transmission)
+    assert got.occupancy_shift.shape == (2,)
+    assert not np.array_equal(got.occupancy, plain.occupancy)
+    one = reconstruct(in_memory(), recipe("probe.share_passes=3"), device="cpu")
+    assert one.occupancy_shift is None
+
+
 def test_a_scan_without_zone_plate_starts_from_its_data():
     truth = simulated()[1]
     got = reconstruct(in_memory(zone_plate=None), recipe(passes=(30, 5)), device="cpu")
