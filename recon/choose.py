@@ -85,6 +85,9 @@ def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) ->
     if problem.held is None:
         recipe = _fill(recipe, "run.held_out", 0.0, "all pixels are fitted")
     recipe = choose_problem(recipe, prepared)
+    optic = prepared.scan.zone_plate
+    if recipe.probe.start == "zone_plate" and optic is not None and optic.defocus_m is not None:
+        recipe = _fill(recipe, "probe.defocus_m", optic.defocus_m, "nominal value of the scan file")
     recipe = _choose_model(recipe)
     recipe = _choose_share_passes(recipe, prepared)
     recipe = _settled(recipe, prepared, problem)
@@ -185,22 +188,42 @@ def _fill(recipe: Recipe, path: str, value: Any, reason: str) -> Recipe:
 
 def _choose_start(recipe: Recipe, prepared: PreparedScan) -> Recipe:
     optic = prepared.scan.zone_plate
-    known = optic is not None and (optic.defocus_m is not None or recipe.probe.defocus_m is not None)
-    if known:
-        recipe = _fill(recipe, "probe.start", "zone_plate", "the scan file describes the zone plate and its defocus")
+    if recipe.probe.file is not None:
+        recipe = _fill(recipe, "probe.start", "file", "a file with a probe is given")
+    elif optic is not None:
+        recipe = _fill(recipe, "probe.start", "zone_plate", "the scan file describes the zone plate")
     else:
-        recipe = _fill(recipe, "probe.start", "data", "the scan file has no zone plate with its defocus")
-    if recipe.probe.start == "data" and recipe.probe.defocus_m is not None:
+        recipe = _fill(recipe, "probe.start", "data", "the scan file has no zone plate")
+    if (recipe.probe.start == "file") != (recipe.probe.file is not None):
         raise InputError(
-            f"{recipe.probe.defocus_m:g} m beside a probe that starts from the data",
+            f"probe.start = {recipe.probe.start} {'with' if recipe.probe.file else 'without'} probe.file",
+            where="recipe, table [probe]",
+            expected="both of a probe that comes from a file, or neither",
+            fix="Give -s probe.file=FILE alone, or leave it out.",
+        )
+    if recipe.probe.start != "zone_plate" and recipe.probe.defocus_m is not None:
+        raise InputError(
+            f"{recipe.probe.defocus_m:g} m beside probe.start = {recipe.probe.start}",
             where="recipe, probe.defocus_m",
             expected="a defocus only for a zone plate that the scan file describes",
-            fix="Leave probe.defocus_m out: probe.start=data finds the defocus itself.",
+            fix="Leave probe.defocus_m out.",
         )
-    nominal = None if optic is None else optic.defocus_m
-    if recipe.probe.start == "zone_plate" and nominal is not None:
-        recipe = _fill(recipe, "probe.defocus_m", nominal, "nominal value of the scan file")
     return recipe
+
+
+def highest_frequency(recipe: Recipe, prepared: PreparedScan) -> float | None:
+    """Return the highest spatial frequency that the recipe leaves the probe [1/m]; None where all are."""
+    optic = prepared.scan.zone_plate
+    if recipe.probe.band is None:
+        return None
+    if optic is None:
+        raise InputError(
+            f"probe.band = {recipe.probe.band:g} for a scan without a zone plate",
+            where=f"{prepared.scan.name}, recipe, probe.band",
+            expected="a zone plate, whose pupil the band is measured by",
+            fix="Leave probe.band out.",
+        )
+    return recipe.probe.band / (2 * optic.outer_zone_m)
 
 
 def _stages(*names: str) -> tuple[SolveStage, ...]:

@@ -14,7 +14,7 @@ from recon.loop import Loop, Stage
 from recon.probe import orthogonal_modes, with_modes
 from recon.problem import Problem
 from recon.result import StopReason
-from recon.solvers import make_solver
+from recon.solvers import make_solver, within_limits
 from recon.state import State, add_unknowns, start_state
 from recon.unknowns import unknowns
 
@@ -230,6 +230,7 @@ class _Trial:
 
     def _solve(self, choice: ModelChoice, state: State, solver: str, settings: Settings, passes: int) -> None:
         state.memory, state.stage, state.stage_pass = {}, 0, 0
-        stage = Stage("trial", make_solver(solver, settings, choice.words), passes)
+        ready = within_limits(make_solver(solver, settings, choice.words), self.problem)
+        stage = Stage("trial", ready, passes)
         if Loop(self._problem(choice), [stage]).run(state) is StopReason.INTERRUPTED:
             raise KeyboardInterrupt

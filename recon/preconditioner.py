@@ -61,6 +61,7 @@ class Preconditioner:
             self.weights["coefficients"] = 4 * power * float(met.mean()) / problem.n_frames
         self.stiff: Callable[[Array], Array] | None = None
         self.stiff_scale: Array = None
+        self.limits = problem.limits
         self.position_weight = None if sums.position is None else to_host(sums.position_weight)
 
     def add_prior(self, prior: Prior, object_: Array) -> None:
@@ -78,6 +79,8 @@ class Preconditioner:
             return self._positions(one)
         if name == "object_" and self.stiff is not None:
             return conjugate_gradient(self.stiff, self.stiff_scale, one)
+        if name == "probe" and self.limits is not None:  # of the form A W⁻¹ Aᵀ: steps stay within the limits
+            return self.limits(self.limits.adjoint(one) / self.weights[name])
         return one / self.weights[name]
 
     def _positions(self, forces: NDArray[np.float64]) -> NDArray[np.float64]:

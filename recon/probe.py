@@ -79,11 +79,14 @@ class ProbeGuess:
         The defocus that was used [m], downstream positive.
     how
         Where it came from, for the result's notes.
+    stands_out
+        Whether the frames tell the defocus.
     """
 
     probe: ProbeArray
     defocus_m: float
     how: str
+    stands_out: bool
 
 
 def probe_from_data(
@@ -123,12 +126,12 @@ def probe_from_data(
     rays, f = _joined_pixels(variation, bright, np.stack(np.broadcast_arrays(fy, fx), axis=-1))
     widest_m = min(geometry.frame_width_m) / (2 * geometry.wavelength_m * outer)
     found = _best_defocus(rays, geometry.wavelength_m * f, places, cell_m, widest_m)
-    how = "the sample's shadows agree best at this defocus"
+    how, stands_out = "the sample's shadows agree best at this defocus", found is not None
     if found is None:
         found = min(step_m / 0.3 / (2 * geometry.wavelength_m * outer), widest_m)
         how = "no shadows to tell from: the step taken as 0.3 of the probe's diameter, the sign as positive"
     pupil = np.fft.ifftshift(np.sqrt(np.where(bright, mean, 0)))
-    return ProbeGuess(_from_spectrum(pupil * defocus_phase(geometry, found)), found, how)
+    return ProbeGuess(_from_spectrum(pupil * defocus_phase(geometry, found)), found, how, stands_out)
 
 
 def _central_frames(positions_m: NDArray[np.float64]) -> NDArray[np.int64]:

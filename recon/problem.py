@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from recon.backend import Array, Device, array_module, free_bytes, to_device
 from recon.frames import Batch
+from recon.probe_limits import ProbeLimits
 from scans.errors import InputError
 from scans.prepared import PreparedScan
 
@@ -49,6 +50,8 @@ class Problem:
     path_px
         ``(J, T, 2)`` float64 on the host: where the probe passes during the exposure beside the position; None
         where it stands still.
+    limits
+        Where the probe may be; None where it is free.
     read_noise
         Rms a pixel beside the counting noise, in counts.
     """
@@ -71,6 +74,7 @@ class Problem:
     axial: Array | None = None
     path_px: NDArray[np.float64] | None = None
     read_noise: float = 0.0
+    limits: ProbeLimits | None = None
 
     @property
     def n_frames(self) -> int:

@@ -181,8 +181,14 @@ class ProbeSection(Section):
         Number of incoherent modes.
     start
         Where the first guess comes from.
+    file
+        A result, or an array in ``FILE.h5::/path`` or ``FILE.npy``, that it is taken from.
     defocus_m
         Sample behind focus [m].
+    support_m
+        Diameter of the disc around its centre that the probe stays within [m].
+    band
+        Highest spatial frequency of the probe, over that of the zone plate's pupil, 1/(2 x outermost zone).
     variation
         Number of waves that the strongest mode varies by over the scan; 0 for a steady beam.
     background
@@ -196,8 +202,11 @@ class ProbeSection(Section):
 
     TABLE: ClassVar[str] = "probe"
     modes: int | None = key(whole(1))
-    start: str | None = key(one_of("zone_plate", "data"))
+    start: str | None = key(one_of("zone_plate", "data", "file"))
+    file: str | None = key(matching(r".+", "the name of a file"))
     defocus_m: float | None = key(number(unit="m"))
+    support_m: float | None = key(number(above=0, unit="m"))
+    band: float | None = key(number(above=0))
     variation: int | None = key(whole(0))
     background: bool | None = key(yes_or_no)
     intensity: bool | None = key(yes_or_no)

@@ -18,12 +18,14 @@ from recon.exposure_path import FEWEST, MOST, exposure_path, has_readings
 from recon.loop import Hooks, Loop, PassRecord, Stage
 from recon.mode_shares import share_shift
 from recon.model_choice import KEYS, ModelChoice, choose_model
-from recon.probe import probe_from_data, scaled_to_power, with_modes, zone_plate_probe
+from recon.probe import scaled_to_power, with_modes
+from recon.probe_limits import probe_limits
+from recon.probe_start import find_defocus, first_probe
 from recon.problem import Problem, make_problem
 from recon.recipe import Recipe, parse_recipe, read_recipe
 from recon.result import Result, Source, StopReason
 from recon.run_result import make_result, records_of
-from recon.solvers import make_solver
+from recon.solvers import make_solver, within_limits
 from recon.solvers.base import Solver
 from recon.solvers.maximum_likelihood import AUTOMATIC
 from recon.state import State, add_unknowns, start_state
@@ -32,7 +34,7 @@ from scans.detector import Watch
 from scans.errors import InputError
 from scans.options import PrepareOptions
 from scans.prepared import PreparedScan
-from scans.scan import Note, Scan, ZonePlate
+from scans.scan import Note, Scan
 
 
 def reconstruct(
@@ -91,10 +93,7 @@ def reconstruct(
     run.decide(opened, asked=device, on_trial=on_trial)
     recipe, problem = run.recipe, run.problem
     state, records = run.cold_start() if resume is None else run.resumed(resume)
-    stages = [
-        Stage(s.name, make_solver(s.solver or "", s.settings, s.refine or ""), s.iterations or 0) for s in recipe.solve
-    ]
-    run.check_memory(stages)
+    stages = run.stages()
 
     def save(state: State, records: list[PassRecord]) -> None:
         if on_checkpoint:
@@ -186,6 +185,7 @@ class _Run:
         self, device: backend.Device, *, asked: str | None, on_trial: Callable[[int, int], None] | None = None
     ) -> None:
         """Choose what the recipe leaves open; by short trials what is refined beside object and probe."""
+        self._limit_and_focus()
         if self.recipe.run.time_budget_s is not None and not self.recipe.solve:
             passes = self.recipe.run.time_budget_s / self._seconds_a_pass()
             self.recipe = choose.within_budget(self.recipe, passes)
@@ -198,6 +198,22 @@ class _Run:
         self.recipe = choose.choose_device(self.recipe, device, asked=asked)
         self.problem = self._moving(self.recipe.positions.travel or 0.0)
         self._tell_of_the_way()
+
+    def _limit_and_focus(self) -> None:
+        """Set the limits of the probe, and find the defocus of a zone plate where the recipe leaves it open."""
+        recipe, optic, geometry = self.recipe, self.prepared.scan.zone_plate, self.prepared.geometry
+        highest = choose.highest_frequency(recipe, self.prepared)
+        real = np.empty(0, self.problem.complex_dtype).real.dtype
+        limits = probe_limits(
+            geometry, self.problem.device, real, diameter_m=recipe.probe.support_m, highest_per_m=highest
+        )
+        self.problem = replace(self.problem, limits=limits)
+        if recipe.probe.start == "zone_plate" and recipe.probe.defocus_m is None and optic is not None:
+            found = find_defocus(self.prepared, self.problem, optic, recipe.run.seed)
+            self.recipe = recipe.choose("probe.defocus_m", found.value_m, found.reason)
+            self.notes += found.notes
+        if recipe.probe.start == "file" and recipe.probe.modes is None and not recipe.run.trial_passes:
+            self.recipe = recipe.choose("probe.modes", len(self.first_probe), "as many as in the file")
 
     def _tell_of_the_way(self) -> None:
         """Note where the probe's way during exposures comes from, or that it is too short to matter."""
@@ -239,7 +255,7 @@ class _Run:
         if problem.path_px is None:
             free = tuple(word for word in free if word != "travel")
         start = ModelChoice(
-            modes=recipe.probe.modes or 1,
+            modes=recipe.probe.modes or len(self.first_probe),
             positions=bool(recipe.positions.refine),
             background=bool(recipe.probe.background),
             travel=travel or 0.0,
@@ -277,33 +293,10 @@ class _Run:
         return state, []
 
     @cached_property
-    def first_probe(self) -> NDArray[np.complex128]:
-        prepared, wanted = self.prepared, self.recipe.probe
-        if wanted.start == "data":
-            guess = probe_from_data(prepared.normalised(), prepared.mask, prepared.geometry, prepared.positions_m)
-            self.notes.append(Note("defocus", f"{guess.defocus_m * 1e6:.3g} µm", "frames", guess.how, guess=True))
-            return guess.probe
-        optic = prepared.scan.zone_plate
-        if optic is None or wanted.defocus_m is None:
-            raise InputError(
-                "probe.start = zone_plate without a zone plate and its defocus",
-                where=prepared.scan.name,
-                expected="zone-plate diameter, outermost zone and defocus in the scan file",
-                fix="Use -s probe.start=data, or give -s probe.defocus_m=VALUE where only that is missing.",
-            )
-        self._check_pupil(optic)
-        return zone_plate_probe(prepared.geometry, optic, wanted.defocus_m)
-
-    def _check_pupil(self, optic: ZonePlate) -> None:
-        geometry = self.prepared.geometry
-        if optic.outer_zone_m < min(geometry.object_pixel_m):
-            raise InputError(
-                f"outermost zone of {optic.outer_zone_m * 1e9:.3g} nm with an object pixel of "
-                f"{min(geometry.object_pixel_m) * 1e9:.3g} nm",
-                where=f"{self.prepared.scan.name}, zone plate",
-                expected="a pupil that fits on the detector (outermost zone > object pixel)",
-                fix="Check distance, pixel size and zone plate, or use -s probe.start=data.",
-            )
+    def first_probe(self) -> NDArray[np.complexfloating]:
+        probe, notes = first_probe(self.prepared, self.recipe.probe)
+        self.notes += notes
+        return probe
 
     def resumed(self, earlier: Result) -> tuple[State, list[PassRecord]]:
         if earlier.solver_state is None:
@@ -339,7 +332,16 @@ class _Run:
                 fix="Prepare the scan as for the checkpoint, or start anew without --resume.",
             )
 
-    def check_memory(self, stages: list[Stage]) -> None:
+    def stages(self) -> list[Stage]:
+        """Make the recipe's solvers ready; refuse what would not fit into memory."""
+        stages = []
+        for one in self.recipe.solve:
+            solver = make_solver(one.solver or "", one.settings, one.refine or "")
+            stages.append(Stage(one.name, within_limits(solver, self.problem), one.iterations or 0))
+        self._check_memory(stages)
+        return stages
+
+    def _check_memory(self, stages: list[Stage]) -> None:
         path = self.problem.path_px
         waves = (self.recipe.probe.modes or 1) * (1 if path is None else path.shape[1])
         need = max(s.solver.memory_bytes(self.problem, waves) for s in stages)

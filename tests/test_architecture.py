@@ -93,9 +93,12 @@ ALLOWED = {
     "recon.recipe_keys": "",
     "recon.recipe_sections": "recipe_keys",
     "recon.recipe": "recipe_keys recipe_sections",
-    "recon.problem": "backend frames",
+    "recon.problem": "backend frames probe_limits",
     "recon.state": "backend frames problem",
     "recon.probe": "backend physics",
+    "recon.probe_limits": "backend",
+    "recon.probe_file": "hdf5",
+    "recon.probe_start": "loop probe probe_file problem recipe_sections result solvers state",
     "recon.solvers": "affine_refinement backend blocks frames gradients kernels likelihoods physics "
     "position_search preconditioner prior_strength priors problem recipe_keys recipe_sections shares state "
     "unknowns",
@@ -117,7 +120,8 @@ ALLOWED = {
     "recon.orienting": "orientation stage_affine",
     "recon.choose": "backend exposure_path problem recipe recipe_sections solvers",
     "recon.run_result": "backend loop metrics priors probe problem provenance recipe result state",
-    "recon.workflow": "backend choose exposure_path loop mode_shares model_choice orienting probe problem "
+    "recon.workflow": "backend choose exposure_path loop mode_shares model_choice orienting probe "
+    "probe_limits probe_start problem "
     "provenance recipe result run_result solvers state unknowns",
     "recon.halves": "loop metrics result result_file ring_correlation workflow",
     "recon.figure_colours": "",

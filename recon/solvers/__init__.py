@@ -10,6 +10,7 @@ from recon.recipe_sections import STAGE_KEYS
 from recon.solvers.base import Solver
 from recon.solvers.difference_map import DifferenceMap
 from recon.solvers.least_squares import LeastSquares
+from recon.solvers.limited import within_limits
 from recon.solvers.maximum_likelihood import MaximumLikelihood
 from recon.solvers.momentum_pie import MomentumPIE
 from recon.solvers.pie import EPIE, RPIE
@@ -30,7 +31,7 @@ SOLVERS: dict[str, type[Any]] = {
     "relaxed_projections": RelaxedProjections,
 }
 
-__all__ = ["SOLVERS", "Solver", "make_solver"]
+__all__ = ["SOLVERS", "Solver", "make_solver", "within_limits"]
 
 
 def make_solver(name: str, settings: dict[str, Any], refine: str = "") -> Solver:

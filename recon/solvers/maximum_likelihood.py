@@ -83,7 +83,9 @@ class MaximumLikelihood:
         return names
 
     def prepare(self, problem: Problem, state: State) -> None:
-        """Keep the object as it is before a prior, calm its margin, and choose the strength where that is wanted."""
+        """Begin within the probe's limits; with a prior keep the object, calm its margin and choose the strength."""
+        if problem.limits is not None and "numbers" not in state.memory:
+            state.probe = problem.limits(state.probe)
         if self.prior == NO_PRIOR:
             state.prior_strength = None
             return

@@ -217,14 +217,12 @@ def test_the_probe_starts_from_what_the_file_knows(prepared):
     assert recipe.probe.start == "zone_plate"
     assert recipe.probe.defocus_m == prepared.scan.zone_plate.defocus_m
     unknown = replace(prepared.scan.zone_plate, defocus_m=None)
-    without = {
-        "plate": replace(prepared, scan=replace(prepared.scan, zone_plate=None)),
-        "defocus": replace(prepared, scan=replace(prepared.scan, zone_plate=unknown)),
-    }
-    for scan in without.values():
-        assert completed(scan).probe.start == "data"
-        assert completed(scan).probe.defocus_m is None
-    assert completed(without["defocus"], "probe.defocus_m=1e-5").probe.start == "zone_plate"
+    plate = completed(replace(prepared, scan=replace(prepared.scan, zone_plate=None))).probe
+    assert (plate.start, plate.defocus_m) == ("data", None)
+    defocus = completed(replace(prepared, scan=replace(prepared.scan, zone_plate=unknown))).probe
+    assert (defocus.start, defocus.defocus_m) == ("zone_plate", None)  # to be found: recon.probe_start
+    file = completed(prepared, "probe.file=first.h5").probe
+    assert (file.start, file.defocus_m) == ("file", None)
 
 
 @pytest.mark.parametrize("settings", [("probe.start=data", "probe.defocus_m=1e-5"), ("probe.defocus_m=1e-5",)])
