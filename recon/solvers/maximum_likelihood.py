@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from recon.affine_refinement import global_step
 from recon.backend import Array, to_host
 from recon.blocks import Blocks, combine, dot, quasi_newton, store, stored
 from recon.gradients import GradientSums, measure
@@ -24,6 +25,8 @@ from scans.errors import InputError
 _SUFFICIENT, _ROUNDING = 1e-4, 1e-7
 # Shares of a refused step that are tried next; after so many refusals in a row what was learnt is dropped.
 _SHORTER, _REFUSALS = (0.1, 0.5), 4
+# Passes between steps along global directions.
+GLOBAL_EVERY = 20
 # A prior's strength that is to be chosen.
 AUTOMATIC = -1.0
 
@@ -121,6 +124,7 @@ class MaximumLikelihood:
     def step(self, problem: Problem, state: State) -> Array:
         """Measure loss and slopes at the state, and move on along the next direction, or back from a bad step."""
         names = self._names(state)
+        self._global_step(problem, state, names)
         sums, loss = self._measure(problem, state)
         if self._refused(state, loss):
             self._shorten(state, loss)
@@ -151,6 +155,15 @@ class MaximumLikelihood:
         """Go back to the last measured state if the step after it, which no pass has measured, is worse."""
         if "numbers" in state.memory and self._refused(state, self._measure(problem, state)[1]):
             set_values(state, self._host(stored(state.memory, "from/")))
+
+    def _global_step(self, problem: Problem, state: State, names: tuple[str, ...]) -> None:
+        """Every few passes solve for what single pixels and positions do not see."""
+        age = int(to_host(state.memory.get("passes", np.zeros(1)))[0])
+        state.memory["passes"] = np.array([age + 1])
+        if age % GLOBAL_EVERY or "probe" not in names or state.object_.ndim == 3:
+            return
+        likelihood = make_likelihood(self.likelihood, problem.read_noise)
+        global_step(problem, state, likelihood, positions="positions_px" in names)
 
     def _measure(self, problem: Problem, state: State) -> tuple[GradientSums, float]:
         """Return the sums of a pass at the state, and its loss with that of the prior."""

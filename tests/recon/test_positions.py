@@ -17,8 +17,18 @@ from helpers_core import (
 from test_state import same
 
 from recon import affine_refinement, shares
-from recon.affine_refinement import affine_moments, affine_step, apply_affine, apply_curvature
+from recon.affine_refinement import (
+    CURVATURE,
+    ORDERS,
+    affine_moments,
+    affine_step,
+    apply_affine,
+    apply_phase,
+    global_step,
+)
+from recon.global_directions import Directions, loss_of
 from recon.gradients import measure
+from recon.kernels import PassSums, residual_pass
 from recon.likelihoods import make_likelihood
 from recon.position_search import expected_places, frame_losses, rings, search, set_aside_trapped
 from recon.solvers import make_solver
@@ -151,7 +161,7 @@ def test_curvature_is_the_defocus_of_a_gaussian_beam(rng):
     _problem, state = solved(rng)
     y, x = np.mgrid[:SIZE, :SIZE] - SIZE // 2
     state.probe = np.exp(-(y**2 / (2 * 3.0**2)) - x**2 / (2 * 4.0**2))[None].astype(complex)
-    apply_curvature(state, np.array([20.0, 0.0, -15.0]))
+    apply_phase(state, np.array([20.0, 0.0, -15.0]), CURVATURE)
     # exp(-x²/2s²) has the spectrum s exp(-2π² s² f²): the phase q f² makes s² - iq/2π² of s²
     wide = [s**2 - 1j * q / (2 * np.pi**2) for s, q in ((3.0, 20.0), (4.0, -15.0))]
     profiles = [s / np.sqrt(w) * np.exp(-(r**2) / (2 * w)) for s, w, r in zip((3, 4), wide, (y, x), strict=True)]
@@ -160,7 +170,7 @@ def test_curvature_is_the_defocus_of_a_gaussian_beam(rng):
     state.probe = curved_probe(SIZE)
     w, f = fourier_matrix(SIZE), np.fft.fftfreq(SIZE)
     turned = w.conj() @ (np.exp(7j * f[:, None] * f) * (w @ state.probe[0] @ w)) @ w.conj()
-    apply_curvature(state, np.array([0.0, 7.0, 0.0]))
+    apply_phase(state, np.array([0.0, 7.0, 0.0]), CURVATURE)
     assert relative(state.probe[0], turned) < tol.PASS_C128
 
 
@@ -169,7 +179,7 @@ def test_a_stretch_of_object_and_positions_is_undone(rng, curvature):
     problem, state = solved(rng)
     truth, probe = state.positions_px.copy(), state.probe.copy()
     apply_affine(state, np.array([[0.03, -0.02], [0.01, 0.02]]))
-    apply_curvature(state, np.array(curvature))
+    apply_phase(state, np.array(curvature), CURVATURE)
     assert errors(state, truth).max() > 0.4
     middle = state.positions_px.mean(axis=0)
     for _ in range(6):
@@ -190,6 +200,48 @@ def test_steps_of_the_map_are_limited_and_slices_are_left_alone(rng):
     state.object_ = np.stack([state.object_, state.object_])
     before = state.keep()
     assert not affine_step(problem, state, POISSON).any()
+    assert all(np.array_equal(before[name], array) for name, array in state.parts().items())
+
+
+def test_moments_of_higher_phases_are_slope_and_curvature(rng):
+    # central differences of the loss, and of the expected counts, along each phase
+    problem, state = solved(rng, n_frames=5, photons=2e4, noisy=True)
+    state.object_ = state.object_ * np.exp(0.1j * rng.normal(size=SHAPE))
+    frames, start, step = np.arange(5), state.probe.copy(), 1e-4
+    forces, stiffness = Directions.of(state, ORDERS, positions=False).moments(problem, state, POISSON, frames)
+    assert forces.shape == (12,)
+
+    def at(numbers):
+        state.probe = start.copy()
+        apply_phase(state, numbers, ORDERS)
+        batch = state.batch(problem, frames)
+        return loss_of(problem, state, POISSON, frames), residual_pass(state, batch, PassSums.like(state))
+
+    pairs = [(at(step * one), at(-step * one)) for one in np.eye(12)]
+    slopes = [-(up[0] - down[0]) / (2 * step) for up, down in pairs]
+    assert relative(forces, slopes) < 1e-6
+    changes = np.array([(up[1] - down[1]) / (2 * step) for up, down in pairs])
+    _, expected = at(np.zeros(12))
+    dense = np.einsum("ajyx,jyx,bjyx->ab", changes, 1 / (expected + 0.1), changes)
+    assert relative(stiffness, dense) < 1e-6
+
+
+def test_a_wrong_defocus_and_coma_are_undone(rng):
+    problem, state = solved(rng)
+    probe, numbers = state.probe.copy(), np.zeros(12)
+    numbers[[0, 1, 2, 3, 5]] = 4.0, -2.0, 5.0, 10.0, -8.0
+    apply_phase(state, numbers, ORDERS)
+    wrong = relative(state.probe, probe)
+    for _ in range(3):
+        global_step(problem, state, POISSON, positions=False)
+    assert relative(state.probe, probe) < 0.02 * wrong
+
+
+def test_a_step_after_which_the_frames_fit_worse_is_not_taken(rng, monkeypatch):
+    problem, state = solved(rng, n_frames=12, photons=2e4, noisy=True)
+    before = state.keep()
+    monkeypatch.setattr(affine_refinement, "_newton", lambda forces, stiffness: 50.0 * np.ones(len(forces)))
+    global_step(problem, state, POISSON, positions=True)
     assert all(np.array_equal(before[name], array) for name, array in state.parts().items())
 
 

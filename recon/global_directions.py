@@ -1,0 +1,131 @@
+"""Ways in which all frames change together: low-order phases of the probe's spectrum, a map of all positions.
+
+Steps of single pixels and single positions hardly see them: each pixel's slope is small, and neighbours hold each
+other back. Where all positions are stretched and the object with them, neighbouring frames agree as well as before,
+and a probe of another defocus throws a larger shadow. So few numbers can be solved for by Gauss and Newton.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.backend import Array, array_module, fft2, ifft2, to_host
+from recon.frames import Batch
+from recon.kernels import expected_counts, gather, illuminate, probe_spectra
+from recon.likelihoods import Likelihood
+from recon.problem import Problem
+from recon.state import State
+
+
+def phase_products(xp: Any, n: int, orders: tuple[int, ...]) -> list[Array]:
+    """Products of frequencies ``(N, N)`` [cycles/pixel] of these orders: ``fy fy, fy fx, fx fx`` for 2."""
+    f = xp.fft.fftfreq(n)
+    y, x = f[:, None] + 0 * f, f + 0 * f[:, None]
+    return [y ** (order - k) * x**k for order in orders for k in range(order + 1)]
+
+
+def stretched_objects(object_: Array, middle: NDArray[np.float64]) -> Array:
+    """Change of the object ``(4, H, W)`` with each element of a matrix that maps positions, row by row."""
+    xp = array_module(object_)
+    slopes = xp.gradient(object_)
+    y, x = (xp.arange(n) - middle[k] for k, n in enumerate(object_.shape))
+    away = y[:, None].astype(object_.real.dtype), x[None, :].astype(object_.real.dtype)
+    return xp.stack([-slopes[row] * away[column] for row in (0, 1) for column in (0, 1)])
+
+
+def thinned(frames: NDArray[np.int64], enough: int) -> NDArray[np.int64]:
+    """Return every so-and-so-many-th of the frames, `enough` at most."""
+    return frames[:: -(-len(frames) // enough)]
+
+
+def loss_of(problem: Problem, state: State, likelihood: Likelihood, frames: NDArray[np.int64], batch: int = 8) -> float:
+    """Loss of some frames, by their numbers."""
+    total = 0.0
+    for start in range(0, len(frames), batch):
+        part = state.batch(problem, frames[start : start + batch])
+        expected = expected_counts(state, part, fft2(illuminate(state, part).exit_waves()))
+        xp = array_module(expected)
+        loss = (likelihood.loss(expected, part.counts) * part.fitted(expected)).sum(dtype=xp.float64)
+        total += float(to_host(loss))
+    return total
+
+
+@dataclass(frozen=True)
+class Directions:
+    """Which ways: the four elements A of ``r' = r + A (r - c)``, row by row, then phases of the probe's spectrum.
+
+    Parameters
+    ----------
+    middle
+        c ``(2,)``; None for no map of the positions.
+    stretched
+        `stretched_objects` about it.
+    orders
+        Of the phases.
+    """
+
+    orders: tuple[int, ...]
+    middle: NDArray[np.float64] | None = None
+    stretched: Array = None
+
+    @classmethod
+    def of(cls, state: State, orders: tuple[int, ...], *, positions: bool) -> Directions:
+        """Directions at a state; those of the positions where wanted."""
+        if not positions:
+            return cls(orders)
+        middle = state.positions_px.mean(axis=0)
+        return cls(orders, middle, stretched_objects(state.object_, middle))
+
+    def moments(
+        self, problem: Problem, state: State, likelihood: Likelihood, frames: NDArray[np.int64], batch: int = 8
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Minus slope ``(K,)`` and expected curvature ``(K, K)`` of the loss along the directions.
+
+        Parameters
+        ----------
+        frames
+            Numbers of those that are looked at.
+        """
+        forces, stiffness = np.zeros(()), np.zeros(())
+        for start in range(0, len(frames), batch):
+            some = frames[start : start + batch]
+            g, h = self._batch_moments(state, state.batch(problem, some), likelihood, state.positions_px[some])
+            forces, stiffness = forces + g, stiffness + h
+        return forces, stiffness
+
+    def _batch_moments(
+        self, state: State, batch: Batch, likelihood: Likelihood, positions_px: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        xp = array_module(state.object_)
+        lit = illuminate(state, batch)
+        field = fft2(lit.exit_waves())
+        expected = expected_counts(state, batch, field)
+        fitted = batch.fitted(expected)
+        n = expected.shape[-1]
+        ramp_y, ramp_x = lit.ramp
+        spectra = (probe_spectra(state, batch)[:, None] * ramp_y * ramp_x).reshape(field.shape)
+        changes = []
+
+        def add(exit_waves: Array) -> None:
+            changes.append(batch.expected(2 * (field.conj() * fft2(exit_waves)).real.sum(axis=1)))
+
+        if self.middle is not None:
+            f = xp.fft.fftfreq(n).astype(expected.dtype)
+            turns = [ifft2(spectra * (-2j * np.pi * along).astype(field.dtype)) for along in (f[:, None], f[None, :])]
+            lever = xp.asarray((positions_px - self.middle).astype(expected.dtype))[:, :, None, None, None]
+            for k in range(4):
+                row, column = divmod(k, 2)
+                follow = gather(self.stretched[k], batch.corners, n)[:, None]
+                add(turns[row] * lever[:, column] * lit.patches + lit.probes * follow)
+        for product in phase_products(xp, n, self.orders):
+            add(ifft2(spectra * (1j * product).astype(field.dtype)) * lit.patches)
+        change = xp.stack(changes)
+        slope = likelihood.slope(expected, batch.counts) * fitted
+        forces = -(change * slope).sum(axis=(1, 2, 3), dtype=xp.float64)
+        weighted = change * (fitted / (expected + 0.1))
+        stiffness = xp.einsum("abyx,cbyx->ac", weighted.astype(xp.float64), change.astype(xp.float64))
+        return to_host(forces), to_host(stiffness)
