@@ -24,6 +24,8 @@ LONGEST_PX = 1.0
 ENOUGH, ENOUGH_FOR_PHASES = 400, 100
 # Orders of the phase: defocus and astigmatism; with coma and spherical aberration.
 CURVATURE, ORDERS = (2,), (2, 3, 4)
+# Of no sample the frames tell no phase at all: what they seem to tell then is rounding.
+LEAST_TOLD = 1e-5
 # Shares of the step that are tried, one after the other.
 SHARES = (1.0, 0.3)
 
@@ -44,7 +46,8 @@ def affine_step(
     """
     if state.object_.ndim == 3:
         return np.zeros((2, 2))
-    step = _newton(*affine_moments(problem, state, likelihood, batch))
+    forces, stiffness = affine_moments(problem, state, likelihood, batch)
+    step = _newton(forces, stiffness, np.diag(stiffness), 1e-8)
     matrix = step[:4].reshape(2, 2)
     share = _share(state, matrix, gain)
     apply_affine(state, matrix * share)
@@ -72,11 +75,14 @@ def global_step(problem: Problem, state: State, likelihood: Likelihood, *, posit
         state.restore({name: array.copy() for name, array in parts.items()})
 
 
-def _newton(forces: NDArray[np.float64], stiffness: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Solve for the step; ways that the frames do not tell stay as they are."""
-    scale = np.sqrt(np.maximum(np.diag(stiffness), 1e-300))
-    found = np.linalg.lstsq(stiffness / np.outer(scale, scale), forces / scale, rcond=1e-8)[0] / scale
-    return np.asarray(found, np.float64)
+def _newton(
+    forces: NDArray[np.float64], stiffness: NDArray[np.float64], most: NDArray[np.float64], least: float = LEAST_TOLD
+) -> NDArray[np.float64]:
+    """Solve for the step; ways of which the frames tell less than the `least` share of `most` stay as they are."""
+    scale = np.sqrt(np.maximum(most, 1e-300))
+    values, ways = np.linalg.eigh(stiffness / np.outer(scale, scale))
+    told = values > least
+    return np.asarray(ways[:, told] @ ((ways[:, told].T @ (forces / scale)) / values[told]) / scale, np.float64)
 
 
 def _share(state: State, matrix: NDArray[np.float64], gain: float) -> float:
@@ -90,7 +96,7 @@ def affine_moments(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Minus slope ``(7,)`` and curvature ``(7, 7)`` of the loss by A, row by row, and by the probe's curvature."""
     ways = Directions.of(state, CURVATURE, positions=True)
-    return ways.moments(problem, state, likelihood, thinned(state.active(problem.n_frames), ENOUGH), batch)
+    return ways.moments(problem, state, likelihood, thinned(state.active(problem.n_frames), ENOUGH), batch)[:2]
 
 
 def apply_phase(state: State, numbers: NDArray[np.float64], orders: tuple[int, ...]) -> None:

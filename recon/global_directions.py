@@ -20,6 +20,10 @@ from recon.likelihoods import Likelihood
 from recon.problem import Problem
 from recon.state import State
 
+# Minus the slope ``(K,)`` of the loss along directions, its expected curvature ``(K, K)``, and the most that each
+# diagonal element could be, ``4 Σ|∂ψ|²`` (K,): where the frames tell nothing it is rounding beside that.
+Moments = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+
 
 def phase_products(xp: Any, n: int, orders: tuple[int, ...]) -> list[Array]:
     """Products of frequencies ``(N, N)`` [cycles/pixel] of these orders: ``fy fy, fy fx, fx fx`` for 2."""
@@ -82,24 +86,24 @@ class Directions:
 
     def moments(
         self, problem: Problem, state: State, likelihood: Likelihood, frames: NDArray[np.int64], batch: int = 8
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Minus slope ``(K,)`` and expected curvature ``(K, K)`` of the loss along the directions.
+    ) -> Moments:
+        """Slope and curvature of the loss along the directions.
 
         Parameters
         ----------
         frames
             Numbers of those that are looked at.
         """
-        forces, stiffness = np.zeros(()), np.zeros(())
+        found: Moments = (np.zeros(()), np.zeros(()), np.zeros(()))
         for start in range(0, len(frames), batch):
             some = frames[start : start + batch]
-            g, h = self._batch_moments(state, state.batch(problem, some), likelihood, state.positions_px[some])
-            forces, stiffness = forces + g, stiffness + h
-        return forces, stiffness
+            more = self._batch_moments(state, state.batch(problem, some), likelihood, state.positions_px[some])
+            found = (found[0] + more[0], found[1] + more[1], found[2] + more[2])
+        return found
 
     def _batch_moments(
         self, state: State, batch: Batch, likelihood: Likelihood, positions_px: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    ) -> Moments:
         xp = array_module(state.object_)
         lit = illuminate(state, batch)
         field = fft2(lit.exit_waves())
@@ -108,9 +112,10 @@ class Directions:
         n = expected.shape[-1]
         ramp_y, ramp_x = lit.ramp
         spectra = (probe_spectra(state, batch)[:, None] * ramp_y * ramp_x).reshape(field.shape)
-        changes = []
+        changes, most = [], []
 
         def add(exit_waves: Array) -> None:
+            most.append(4 * (abs(exit_waves) ** 2).sum(dtype=xp.float64))
             changes.append(batch.expected(2 * (field.conj() * fft2(exit_waves)).real.sum(axis=1)))
 
         if self.middle is not None:
@@ -128,4 +133,4 @@ class Directions:
         forces = -(change * slope).sum(axis=(1, 2, 3), dtype=xp.float64)
         weighted = change * (fitted / (expected + 0.1))
         stiffness = xp.einsum("abyx,cbyx->ac", weighted.astype(xp.float64), change.astype(xp.float64))
-        return to_host(forces), to_host(stiffness)
+        return to_host(forces), to_host(stiffness), to_host(xp.stack(most))

@@ -208,7 +208,7 @@ def test_moments_of_higher_phases_are_slope_and_curvature(rng):
     problem, state = solved(rng, n_frames=5, photons=2e4, noisy=True)
     state.object_ = state.object_ * np.exp(0.1j * rng.normal(size=SHAPE))
     frames, start, step = np.arange(5), state.probe.copy(), 1e-4
-    forces, stiffness = Directions.of(state, ORDERS, positions=False).moments(problem, state, POISSON, frames)
+    forces, stiffness, most = Directions.of(state, ORDERS, positions=False).moments(problem, state, POISSON, frames)
     assert forces.shape == (12,)
 
     def at(numbers):
@@ -224,6 +224,7 @@ def test_moments_of_higher_phases_are_slope_and_curvature(rng):
     _, expected = at(np.zeros(12))
     dense = np.einsum("ajyx,jyx,bjyx->ab", changes, 1 / (expected + 0.1), changes)
     assert relative(stiffness, dense) < 1e-6
+    assert (np.diag(stiffness) < most).all()  # Cauchy and Schwarz
 
 
 def test_a_wrong_defocus_and_coma_are_undone(rng):
@@ -237,10 +238,21 @@ def test_a_wrong_defocus_and_coma_are_undone(rng):
     assert relative(state.probe, probe) < 0.02 * wrong
 
 
+def test_frames_without_a_sample_tell_no_phase(rng):
+    # the modulus of a probe's spectrum is all that they show (a textbook fact)
+    probe = 1e3 * curved_probe(SIZE)
+    problem = problem_from_model(np.ones(SHAPE, complex), probe, 24 + spiral_px(12, 3.0), rng=rng)
+    state = start_state(problem, probe, 0)
+    for positions in (False, True):
+        global_step(problem, state, POISSON, positions=positions)
+        assert relative(state.probe, probe) < 1e-6
+        np.testing.assert_allclose(state.positions_px, problem.positions_px, atol=1e-6)
+
+
 def test_a_step_after_which_the_frames_fit_worse_is_not_taken(rng, monkeypatch):
     problem, state = solved(rng, n_frames=12, photons=2e4, noisy=True)
     before = state.keep()
-    monkeypatch.setattr(affine_refinement, "_newton", lambda forces, stiffness: 50.0 * np.ones(len(forces)))
+    monkeypatch.setattr(affine_refinement, "_newton", lambda forces, stiffness, most: 50.0 * np.ones(len(forces)))
     global_step(problem, state, POISSON, positions=True)
     assert all(np.array_equal(before[name], array) for name, array in state.parts().items())
 
