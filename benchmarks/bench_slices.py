@@ -92,6 +92,7 @@ def main() -> None:
     parser.add_argument("--photons", type=float, default=1e7, help="a frame")
     parser.add_argument("--frames", type=int, default=225)
     parser.add_argument("--lowest", type=float, default=8.0, help="cycles a field that are compared at least")
+    parser.add_argument("--refine", nargs="+", choices=("false", "true"), default=["false", "true"])
     args = parser.parse_args()
     settings = {"poisson": False, "photons_per_frame": args.photons, "n_frames": args.frames}
     (scan, first), (_, second) = (scans.build("catalyst", specimen_seed=k, **settings) for k in (0, 7))
@@ -104,7 +105,7 @@ def main() -> None:
         "positions.refine=false",
     ):
         recipe = recipe.override(text)
-    for refine in ("false", "true"):
+    for refine in args.refine:
         result = reconstruct(thick, recipe.override(f"object.refine_slices={refine}"), device=args.device)
         talk = cross_talk(result, (first, second), args.lowest)
         assert result.slice_positions_m is not None

@@ -26,6 +26,7 @@ SETTINGS = {
     "raar": {},
     "relaxed_projections": {},
     "maximum_likelihood": {},
+    "least_squares": {},
 }
 
 

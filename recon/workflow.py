@@ -270,15 +270,9 @@ class _Run:
             seed=recipe.run.seed,
             progress=on_trial,
         )
-        values = {
-            "modes": found.modes,
-            "positions": found.positions,
-            "background": found.background,
-            "travel": found.travel,
-        }
         for word in free:
             path = KEYS[word]
-            recipe = recipe.choose(path, values[word], found.reasons.get(path, "no trial was needed"))
+            recipe = recipe.choose(path, getattr(found, word), found.reasons.get(path, "no trial was needed"))
         return recipe
 
     def cold_start(self) -> tuple[State, list[PassRecord]]:
@@ -373,6 +367,9 @@ class _Run:
         passes, ended = self.recipe.probe.share_passes or 0, (StopReason.ITERATION_LIMIT, StopReason.CONVERGED)
         if not passes or len(result.probe) == 1 or result.stop_reason not in ended:
             return result
+        if self.problem.counts.nbytes > backend.free_bytes(self.problem.device):
+            why = "no memory for a second set of frames"
+            return replace(result, notes=(*result.notes, Note("shares of the modes", "as fitted", "run", why)))
         hooks = Hooks(on_pass=loop.hooks.on_pass)
         shift = share_shift(self.problem, state, solver, passes, self.recipe.run.seed, hooks, loop.records)
         return replace(result, occupancy_shift=shift)
