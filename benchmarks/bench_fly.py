@@ -1,8 +1,8 @@
 """What a stage that moves during exposures costs: ``python benchmarks/bench_fly.py``.
 
 One sample, one dose, the same positions: exposed at rest, and while the stage moves by some object pixels along its
-way (ring by ring). The moving one is solved with no recipe, with its way given, and as if it stood still. A line each: error of the object in the well-lit area, and half period at which the ring
-correlation with the truth falls to 0.5.
+way (ring by ring). The moving one is solved with no recipe, with its way given, and as if it stood still. A line each:
+error of the object in the well-lit area, and half period at which the ring correlation with the truth falls to 0.5.
 """
 
 from __future__ import annotations
