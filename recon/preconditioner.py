@@ -18,6 +18,8 @@ from recon.state import State
 LONGEST_PX = 0.5
 # Modes of a smaller share of the power step as if they had this.
 FAINTEST = 0.03
+# The slices follow where their distance changes, so that the loss bends this much less than with slices that stay.
+FOLLOWING = 20.0
 # Rounds of the solver of neighbouring pixels.
 ROUNDS = 10
 
@@ -50,7 +52,7 @@ class Preconditioner:
         if sums.intensity is not None:
             self.weights["intensity"] = np.maximum(to_host(sums.intensity_weight), 1e-9)
         if sums.depth is not None:
-            self.weights["depths_m"] = to_host(sums.depth_weight)
+            self.weights["depths_m"] = to_host(sums.depth_weight) / FOLLOWING
         if sums.variation is not None and state.coefficients is not None:
             # in no frame to begin with: a step as if a tenth of the wave were there
             share = np.maximum((np.abs(state.coefficients) ** 2).mean(axis=0), 0.01)

@@ -21,7 +21,9 @@ from scans.scan import Note, ZonePlate
 
 # The shadows tell the defocus within 15 % or so: nearer to the nominal one than this share of it they do not object.
 AGREEMENT = 0.3
-# Frames, passes and seed of the short reconstructions that decide between two.
+# Where neither fits clearly better the file is believed.
+CLEARLY = 0.02
+# Frames and passes of the short reconstructions that decide between two.
 TRIAL_FRAMES, TRIAL_PASSES = 100, 12
 _RPIE = {"alpha": 0.3, "beta": 0.5}
 
@@ -100,7 +102,7 @@ def find_defocus(prepared: PreparedScan, problem: Problem, optic: ZonePlate, see
     errors = [_error(near, zone_plate_probe(prepared.geometry, optic, z), seed) for z in (nominal, guess.defocus_m)]
     told = f"R factors {errors[0]:.3g} with the file's {nominal * 1e6:.3g} µm, {errors[1]:.3g} with "
     told += f"{guess.defocus_m * 1e6:.3g} µm, which the sample's shadows tell"
-    if errors[0] <= errors[1]:
+    if errors[0] * (1 - CLEARLY) <= errors[1]:
         return Defocus(nominal, f"nominal value of the scan file; {told}")
     note = Note("defocus", f"{guess.defocus_m * 1e6:.3g} µm", "frames", told, guess=True)
     return Defocus(guess.defocus_m, told, (note,))

@@ -203,7 +203,6 @@ class ProbeSection(Section):
     TABLE: ClassVar[str] = "probe"
     modes: int | None = key(whole(1))
     start: str | None = key(one_of("zone_plate", "data", "file"))
-    file: str | None = key(matching(r".+", "the name of a file"))
     defocus_m: float | None = key(number(unit="m"))
     support_m: float | None = key(number(above=0, unit="m"))
     band: float | None = key(number(above=0))
@@ -211,6 +210,7 @@ class ProbeSection(Section):
     background: bool | None = key(yes_or_no)
     intensity: bool | None = key(yes_or_no)
     share_passes: int | None = key(whole(0))
+    file: str | None = key(matching(r".+", "the name of a file"))
 
 
 @dataclass(frozen=True)

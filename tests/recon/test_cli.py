@@ -233,7 +233,8 @@ def test_strict_turns_an_untrusted_image_into_exit_3(here, capsys, no_drawing):
     scan = simulated(specimen="test_chart", energy_ev=710.0, distance_m=0.058, defocus_m=11.6e-6)[0]
     order = np.random.default_rng(0).permutation(scan.n_frames)
     scans.write(here / "shuffled.h5", replace(scan, positions_m=scan.positions_m[order], raw_positions=None))
-    words = ("reconstruct", "shuffled.h5", *FEW_PASSES, "--json")
+    # the defocus is given: shadows at shuffled places tell of any
+    words = ("reconstruct", "shuffled.h5", *FEW_PASSES, "-s", "probe.defocus_m=12.5e-6", "--json")
     done = halfbit(capsys, *words, "--strict")
     assert done.code == 3
     assert only_object(done.out)["verdict"] == "not to be trusted"

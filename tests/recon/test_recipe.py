@@ -137,7 +137,7 @@ def test_an_unknown_key_names_file_key_and_the_nearest(text, where, near):
         ('probe.modes = "3"', '"3"', "a whole number from 1"),
         ("probe.defocus_m = true", "true", r"a number \[m\]"),
         ("probe.defocus_m = nan", "nan", r"a number \[m\]"),
-        ('probe.start = "zoneplate"', '"zoneplate"', 'one of "zone_plate", "data"'),
+        ('probe.start = "zoneplate"', '"zoneplate"', 'one of "zone_plate", "data", "file"'),
         ("scan.energy_ev = -5", "-5", r"a number above 0 \[eV\]"),
         ("scan.energy_ev = inf", "inf", r"a number above 0 \[eV\]"),
         ("scan.pixel_size_m = [1e-5, 1e-5, 1e-5]", r"\[1e-05, 1e-05, 1e-05\]", r"one number or \[y, x\]"),
