@@ -39,8 +39,8 @@ def recipe(*settings: str, passes: tuple[int, int] = (4, 2)) -> Recipe:
     found = parse_recipe("")
     names = ("approach", "main", "settle")
     passes_of = tuple(f"solve.{name}.iterations={n}" for name, n in zip(names, (1, *passes), strict=True))
-    # no trials, and no prior, which is chosen by held-out pixels
-    for text in (*passes_of, "run.trial_passes=0", "run.held_out=0", *settings):
+    # no trials, no prior, which is chosen by held-out pixels, and no repetition
+    for text in (*passes_of, "run.trial_passes=0", "run.held_out=0", "probe.share_passes=0", *settings):
         found = found.override(text)
     return found
 

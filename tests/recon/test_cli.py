@@ -338,6 +338,7 @@ def test_demo_does_the_whole_job(here, capsys, small_demo, no_drawing):
         assert done.out.count(finding.text) == 1
 
 
+@pytest.mark.slow
 def test_demo_for_programs(here, capsys, small_demo, no_drawing):
     done = halfbit(capsys, "demo", "--json", "--quiet", "-o", "mine/deep")
     assert (done.code, done.err) == (0, "")

@@ -96,7 +96,7 @@ def whole(tmp_path_factory) -> bytes:
     return reconstruct(scan, recipe(passes=PASSES), device="cpu").transmission.tobytes()
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.slow)])
 def test_a_signal_leaves_a_checkpoint_that_goes_on(here, whole, capsys, monkeypatch, number):
     with running(here, "reconstruct", "scan.h5", "-o", "r.h5", "--json", *SETTINGS) as process:
         wait_for_pass(process, 3)

@@ -31,7 +31,7 @@ def raw(tmp_path_factory):
     return path
 
 
-@pytest.mark.parametrize("suffix", [".nxs", ".h5", ".cxi"])
+@pytest.mark.parametrize("suffix", [".nxs", *(pytest.param(s, marks=pytest.mark.slow) for s in (".h5", ".cxi"))])
 def test_what_is_written_comes_back_as_it_was_prepared(raw, tmp_path, capsys, suffix):
     out = tmp_path / f"ready{suffix}"
     assert main(["prepare", str(raw), "-o", str(out), "--json"]) == 0

@@ -145,6 +145,7 @@ def test_a_second_mode_is_noticed(rng):
     assert (choice.modes, choice.positions) == (2, False)
 
 
+@pytest.mark.slow
 def test_a_moving_stage_is_noticed(rng):
     # frames as the mean of three standing ones, 3 pixels apart along x: the sum over an exposure, written out
     object_, where = smooth_object(rng, (56, 56)), 28 + spiral_px(49, 3.0)

@@ -48,7 +48,10 @@ def stored_turned(prepared, orientation, **scan):
     return replace(turned(prepared, orientation), scan=replace(prepared.scan, **scan))
 
 
-@pytest.mark.parametrize("orientation", [Orientation(True, False, True), Orientation(False, True, False)], ids=str)
+TURNS = [Orientation(True, False, True), pytest.param(Orientation(False, True, False), marks=pytest.mark.slow)]
+
+
+@pytest.mark.parametrize("orientation", TURNS, ids=str)
 def test_orientation_of_a_simulated_scan(catalyst, orientation):
     steps = []
     found = decide_orientation(stored_turned(catalyst, orientation), progress=lambda done, n: steps.append((done, n)))
@@ -109,7 +112,7 @@ def test_matter_decides_the_twin_only_far_from_edges(catalyst):
     assert far.orientation == HALF_TURN
 
 
-@pytest.mark.parametrize("photons", [300.0, 1e5])
+@pytest.mark.parametrize("photons", [300.0, pytest.param(1e5, marks=pytest.mark.slow)])
 def test_nothing_to_see_is_undecided(photons):
     # a scan of the weak object drowned in noise; then frames without any sample
     prepared = scans.prepare(scans.build("weak", photons_per_frame=300.0, **SMALL)[0])

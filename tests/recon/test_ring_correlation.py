@@ -53,6 +53,7 @@ def gaussian_pair(rng):
     return signal + white(rng, float), signal + white(rng, float)
 
 
+@pytest.mark.slow
 def test_registration_window_and_crop_keep_the_crossings(rng):
     results = []
     for _ in range(6):
@@ -113,6 +114,7 @@ def test_ramp_scale_shift_and_dark_margins_do_not_change_the_curve(rng):
     assert found.shift_m == pytest.approx((dy * 1e-8, dx * 1e-8))
 
 
+@pytest.mark.slow
 def test_noise_on_an_offset_inside_a_shared_disc_does_not_correlate(rng):
     n, lit = 128, disc(128, 58)
     naive, found, statuses = [], [], []

@@ -231,7 +231,11 @@ def simulated():
 
 @pytest.mark.parametrize(
     ("name", "settings", "passes"),
-    [("epie", {}, 80), ("rpie", {"alpha": 0.1}, 90), ("difference_map", {}, 70)],
+    [
+        pytest.param("epie", {}, 80, marks=pytest.mark.slow),
+        ("rpie", {"alpha": 0.1}, 90),
+        pytest.param("difference_map", {}, 70, marks=pytest.mark.slow),
+    ],
 )
 def test_noise_free_scans_are_solved_to_a_per_cent(simulated, name, settings, passes):
     # the whole model is unknown here but the nominal optic; truth from the independent simulation.
