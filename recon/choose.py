@@ -26,7 +26,7 @@ PASSES = {"approach": 40, "main": 40, "settle": 60, "prior": 50}
 TRIAL_PASSES = 40
 # Passes of a stage of the recipe's own that says nothing.
 OWN_PASSES = 80
-# Passes on drawn counts for the shares of the modes: simulated shares came to rest after 80 to 100.
+# Passes on drawn counts for the shares of the modes: simulated shares had nearly come to rest after 80 to 100.
 SHARE_PASSES = 100
 HELD_OUT = 0.015
 # Object pixels around the scanned field: room for positions to move, where they may.

@@ -96,7 +96,7 @@ def choose_model(
     -----
     Before the first model has nearly settled, whatever helps the probe along looks like a gain: docs/methods.md.
     """
-    trial = _Trial(_middle(problem), steps, passes, seed)
+    trial = _Trial(problem.middle(TRIAL_FRAMES), steps, passes, seed)
     state = trial.begin(start, probe)
     chosen, done = start, 1
     while True:
@@ -138,14 +138,6 @@ def _options(chosen: ModelChoice, free: tuple[str, ...]) -> list[tuple[str, Mode
         "travel": None if chosen.travel else replace(chosen, travel=1.0, modes=1),
     }
     return [(word, option) for word, option in more.items() if option is not None and word in free]
-
-
-def _middle(problem: Problem) -> Problem:
-    """Return the frames nearest to the middle of the scan: neighbours, and enough of them."""
-    if problem.n_frames <= TRIAL_FRAMES:
-        return problem
-    away = np.hypot(*(problem.positions_px - np.median(problem.positions_px, axis=0)).T)
-    return problem.subset(np.sort(np.argsort(away, kind="stable")[:TRIAL_FRAMES]))
 
 
 @dataclass(frozen=True)

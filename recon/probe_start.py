@@ -98,7 +98,7 @@ def find_defocus(prepared: PreparedScan, problem: Problem, optic: ZonePlate, see
     depth_m = 2 * optic.outer_zone_m**2 / prepared.geometry.wavelength_m
     if not guess.stands_out or abs(guess.defocus_m - nominal) < AGREEMENT * abs(nominal) + depth_m:
         return Defocus(nominal, "nominal value of the scan file")
-    near = _middle(problem)
+    near = replace(problem.middle(TRIAL_FRAMES), path_px=None)
     errors = [_error(near, zone_plate_probe(prepared.geometry, optic, z), seed) for z in (nominal, guess.defocus_m)]
     told = f"R factors {errors[0]:.3g} with the file's {nominal * 1e6:.3g} µm, {errors[1]:.3g} with "
     told += f"{guess.defocus_m * 1e6:.3g} µm, which the sample's shadows tell"
@@ -110,11 +110,6 @@ def find_defocus(prepared: PreparedScan, problem: Problem, optic: ZonePlate, see
 
 def _from_data(prepared: PreparedScan) -> ProbeGuess:
     return probe_from_data(prepared.normalised(), prepared.mask, prepared.geometry, prepared.positions_m)
-
-
-def _middle(problem: Problem) -> Problem:
-    away = np.hypot(*(problem.positions_px - np.median(problem.positions_px, axis=0)).T)
-    return replace(problem.subset(np.sort(np.argsort(away, kind="stable")[:TRIAL_FRAMES])), path_px=None)
 
 
 def _error(problem: Problem, probe: NDArray[np.complex128], seed: int) -> float:

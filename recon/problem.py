@@ -130,6 +130,13 @@ class Problem:
         names = ("counts", "mask", "response", "flux", "positions_px", "held", "path_px")
         return replace(self, **{name: some(getattr(self, name)) for name in names})
 
+    def middle(self, n_frames: int) -> Problem:
+        """Return the problem of so many frames at most, those nearest to the middle of the scan: neighbours."""
+        if self.n_frames <= n_frames:
+            return self
+        away = np.hypot(*(self.positions_px - np.median(self.positions_px, axis=0)).T)
+        return self.subset(np.sort(np.argsort(away, kind="stable")[:n_frames]))
+
     def _response(self, rows: Any) -> Array | None:
         plane = self.response
         if plane is not None and plane.shape[0] > 1:

@@ -234,12 +234,8 @@ class Result:
             **{"transmission": (h, w), "coverage": (h, w), "y_m": (h,), "x_m": (w,)},
             **{"positions_measured_m": (j, 2), "positions_refined_m": (j, 2), "frame_index": (j,)},
             **{"frame_intensity": (j,), "monitor": (j,), "background": frame},
-            **{
-                "without_prior": (h, w),
-                "slices": (s, h, w),
-                "slice_positions_m": (s,),
-                "occupancy_shift": self.probe.shape[:1],
-            },
+            **{"without_prior": (h, w), "slices": (s, h, w), "slice_positions_m": (s,)},
+            **{"occupancy_shift": self.probe.shape[:1]},
             **{"variation_basis": (k, *frame), "variation_coefficients": (j, k)},
         }
         for name, shape in shapes.items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 from recon.backend import Array
@@ -28,6 +29,31 @@ class Solver(Protocol):
     def memory_bytes(self, problem: Problem, n_modes: int) -> int:
         """Device memory a pass needs beyond frames, object and probe [bytes]."""
         ...
+
+
+@dataclass(frozen=True)
+class Around:
+    """A solver with more to do around its passes; all else is as the solver's.
+
+    Parameters
+    ----------
+    solver
+        Does the pass.
+    """
+
+    solver: Solver
+
+    def prepare(self, problem: Problem, state: State) -> None:
+        """As the solver's."""
+        self.solver.prepare(problem, state)
+
+    def finish(self, problem: Problem, state: State) -> None:
+        """As the solver's."""
+        self.solver.finish(problem, state)
+
+    def memory_bytes(self, problem: Problem, n_modes: int) -> int:
+        """As the solver's: what is done besides needs no more."""
+        return self.solver.memory_bytes(problem, n_modes)
 
 
 def check_range(solver: Any, **limits: tuple[float, float]) -> None:

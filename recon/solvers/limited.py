@@ -6,35 +6,19 @@ from dataclasses import dataclass
 
 from recon.backend import Array
 from recon.problem import Problem
-from recon.solvers.base import Solver
+from recon.solvers.base import Around, Solver
 from recon.solvers.maximum_likelihood import MaximumLikelihood
 from recon.state import State
 
 
 @dataclass(frozen=True)
-class Limited:
-    """A solver whose probe is put back within `Problem.limits` when a pass is done.
-
-    Parameters
-    ----------
-    solver
-        Moves object, probe and whatever else.
-    """
-
-    solver: Solver
+class Limited(Around):
+    """A solver whose probe is put back within `Problem.limits` when a pass is done."""
 
     def prepare(self, problem: Problem, state: State) -> None:
         """Begin within the limits."""
         _limit(problem, state)
-        self.solver.prepare(problem, state)
-
-    def finish(self, problem: Problem, state: State) -> None:
-        """As the solver's."""
-        self.solver.finish(problem, state)
-
-    def memory_bytes(self, problem: Problem, n_modes: int) -> int:
-        """As the solver's."""
-        return self.solver.memory_bytes(problem, n_modes)
+        super().prepare(problem, state)
 
     def step(self, problem: Problem, state: State) -> Array:
         """One pass of the solver, then the limits."""

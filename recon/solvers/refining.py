@@ -14,7 +14,7 @@ from recon.likelihoods import Likelihood, make_likelihood
 from recon.position_search import set_aside_trapped
 from recon.preconditioner import Preconditioner
 from recon.problem import Problem
-from recon.solvers.base import Solver
+from recon.solvers.base import Around
 from recon.state import State
 from recon.unknowns import descent_of, set_values, unknowns, values
 
@@ -29,7 +29,7 @@ LARGEST_GAIN, LARGEST_AFFINE_GAIN = 8.0, 6.0
 
 
 @dataclass(frozen=True)
-class Refining:
+class Refining(Around):
     """A solver, and Gauss-Newton steps of further unknowns after each of its passes.
 
     Positions follow the slope of the likelihood by each of them, and by one affine map of all. Where successive
@@ -47,25 +47,12 @@ class Refining:
         Passes from the start of the run before anything else is refined: the object has to show first.
     """
 
-    solver: Solver
     words: str
     wait: int = 5
     names: tuple[str, ...] = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "names", unknowns(self.words))
-
-    def prepare(self, problem: Problem, state: State) -> None:
-        """As the solver's."""
-        self.solver.prepare(problem, state)
-
-    def finish(self, problem: Problem, state: State) -> None:
-        """As the solver's."""
-        self.solver.finish(problem, state)
-
-    def memory_bytes(self, problem: Problem, n_modes: int) -> int:
-        """As the solver's: the second pass of frames needs about the same."""
-        return self.solver.memory_bytes(problem, n_modes)
 
     def step(self, problem: Problem, state: State) -> Array:
         """One pass of the solver, and one to refine the rest."""

@@ -94,8 +94,8 @@ def test_a_prior_is_not_forced_on_data_without_noise(rng):
     state.object_ = truth.copy()
     solver = make_solver("maximum_likelihood", {"prior": "gradient", "strength": AUTOMATIC})
     solver.prepare(problem, state)
-    # too weak to matter; not 0, since the margin is smoothed first, and a prior helps it back
-    assert float(state.prior_strength) <= natural_strength(state.object_, light(problem, probe), "gradient") / 4
+    # at most the weakest of those tried, and far too weak to matter
+    assert float(state.prior_strength) <= natural_strength(state.object_, light(problem, probe), "gradient") / 16
 
 
 def test_choosing_a_strength_needs_held_out_pixels(rng):
