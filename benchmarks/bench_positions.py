@@ -50,7 +50,7 @@ Start = tuple[Problem, State, Truth, dict[str, Any]]
 def make(case: str, specimen: str, trajectory: str, seed: int, device: backend.Device) -> Start:
     """Simulate a case; problem, state before the first pass, truth and the settings that a recipe would choose."""
     error_px, scale, rotation_rad, photons = CASES[case]
-    settings = {"frame_px": 64, "n_frames": 200, "trajectory": trajectory, "specimen_seed": seed, "seed": seed}
+    settings = {"trajectory": trajectory, "specimen_seed": seed, "seed": seed}
     pixel_m = scenario(specimen, **settings).geometry.object_pixel_m[0]
     scan, truth = scans.build(
         specimen,

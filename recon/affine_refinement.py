@@ -26,12 +26,22 @@ ENOUGH, ENOUGH_FOR_PHASES = 400, 100
 CURVATURE, ORDERS = (2,), (2, 3, 4)
 # Of no sample the frames tell no phase at all: what they seem to tell then is rounding.
 LEAST_TOLD = 1e-5
+# All of the seven numbers but a common scale: rotation, shear, unequal axes, and the probe's curvature.
+NO_SCALE = np.zeros((7, 6))
+NO_SCALE[[1, 2], 0], NO_SCALE[[1, 2], 1], NO_SCALE[[0, 3], 2] = (1, -1), (1, 1), (1, -1)
+NO_SCALE[4:, 3:] = np.eye(3)
 # Shares of the step that are tried, one after the other.
 SHARES = (1.0, 0.3)
 
 
 def affine_step(
-    problem: Problem, state: State, likelihood: Likelihood, gain: float = 1.0, batch: int = 8
+    problem: Problem,
+    state: State,
+    likelihood: Likelihood,
+    gain: float = 1.0,
+    batch: int = 8,
+    *,
+    ways: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Move all positions by a matrix about their middle, and the object with them; returns it ``(2, 2)`` without gain.
 
@@ -43,11 +53,15 @@ def affine_step(
     ----------
     gain
         Factor on the step.
+    ways
+        ``(7, K)``: what the seven numbers are combined from, e.g. `NO_SCALE`; None where all are free.
     """
     if state.object_.ndim == 3:
         return np.zeros((2, 2))
     forces, stiffness = affine_moments(problem, state, likelihood, batch)
-    step = _newton(forces, stiffness, np.diag(stiffness), 1e-8)
+    ways = np.eye(len(forces)) if ways is None else ways
+    stiffness = ways.T @ stiffness @ ways
+    step = ways @ _newton(ways.T @ forces, stiffness, np.diag(stiffness), 1e-8)
     matrix = step[:4].reshape(2, 2)
     share = _share(state, matrix, gain)
     apply_affine(state, matrix * share)
@@ -55,12 +69,14 @@ def affine_step(
     return matrix
 
 
-def global_step(problem: Problem, state: State, likelihood: Likelihood, *, positions: bool) -> None:
+def global_step(
+    problem: Problem, state: State, likelihood: Likelihood, *, positions: bool, orders: tuple[int, ...] = ORDERS
+) -> None:
     """Gauss-Newton step in the low-order phases of the probe's spectrum; with the positions' map where wanted.
 
     Where the frames that were looked at fit worse after it, a shorter one is tried, and then none.
     """
-    ways = Directions.of(state, ORDERS, positions=positions)
+    ways = Directions.of(state, orders, positions=positions)
     some = thinned(state.active(problem.n_frames), ENOUGH_FOR_PHASES)
     step = _newton(*ways.moments(problem, state, likelihood, some))
     matrix, phases = (step[:4].reshape(2, 2), step[4:]) if positions else (np.zeros((2, 2)), step)
@@ -69,7 +85,9 @@ def global_step(problem: Problem, state: State, likelihood: Likelihood, *, posit
         share *= _share(state, matrix, 1.0)
         if positions:
             apply_affine(state, matrix * share)
-        apply_phase(state, phases * share, ORDERS)
+        apply_phase(state, phases * share, orders)
+        if problem.limits is not None:  # a phase of the spectrum widens the probe
+            state.probe = problem.limits(state.probe)
         if loss_of(problem, state, likelihood, some) < before:
             return
         state.restore({name: array.copy() for name, array in parts.items()})

@@ -62,7 +62,8 @@ class Batch:
     corners
         ``(B, 2)`` int: object row and column under the frame's pixel (0, 0).
     shifts
-        ``(B, 2)`` real: the rest of the position in pixels, within ±0.5, as a shift of the probe.
+        ``(B, 2)`` real: the rest of the position in pixels, as a shift of the probe: within ±0.5 where corners are the
+        nearest, within ±1 where they stay.
     response
         ``(B, 1 or N, 1 or N)`` real: counts expected where the model intensity is one; None when all are 1.
     held

@@ -25,6 +25,8 @@ AGAIN = 2.0
 FAR = 3.0
 # Steps of the search [pixels]: a loss is smooth over the size of the detail, some 2 pixels.
 COARSE_PX, FINE_PX = 1.5, 0.25
+# Places that are tried for each frame in a step of annealing.
+TRIALS = 8
 
 
 def frame_losses(
@@ -90,6 +92,26 @@ def expected_places(problem: Problem, state: State) -> tuple[NDArray[np.float64]
     return places, float(np.sqrt((missed**2).sum(axis=1).mean()))
 
 
+def anneal(problem: Problem, state: State, likelihood: Likelihood, reach_px: float, trials: int = TRIALS) -> float:
+    """Move frames to the best of a few random places within `reach_px`, mostly near, with no common shift.
+
+    Called pass after pass with a falling reach it finds positions beyond the reach of slopes: Maiden, Humphry,
+    Sarahan, Kraus & Rodenburg, Ultramicroscopy 120 (2012) 64 (from memory).
+
+    Returns
+    -------
+    float
+        Share of the frames that moved.
+    """
+    active = state.active(problem.n_frames)
+    angle, radius = 2 * np.pi * state.rng.random(trials), reach_px * state.rng.random(trials)
+    offsets = np.column_stack([radius * np.sin(angle), radius * np.cos(angle)])
+    moves = search(problem, state, likelihood, active, offsets) - state.positions_px[active]
+    state.positions_px = state.positions_px.copy()
+    state.positions_px[active] += moves - moves.mean(axis=0)
+    return float(moves.any(axis=1).mean())
+
+
 def rings(reach_px: float, step_px: float) -> NDArray[np.float64]:
     """Offsets ``(K, 2)`` on a square grid within a circle, the middle first."""
     n = int(np.ceil(reach_px / step_px))
@@ -119,10 +141,18 @@ def set_aside_trapped(problem: Problem, state: State, likelihood: Likelihood, re
     limit = _outlying(losses[state.active(problem.n_frames)])
     worst = np.argsort(losses)[::-1][:most]
     fresh = np.setdiff1d(worst[losses[worst] > limit], aside)
-    if len(aside):
-        aside = aside[_find(problem, state, likelihood, aside, reach_px) > AGAIN * limit]
-    new = np.sort(np.concatenate([aside, fresh])[:most])
-    state.aside = new if len(new) else None
+    find_again(problem, state, likelihood, reach_px)
+    aside = fresh if state.aside is None else np.concatenate([state.aside, fresh])
+    state.aside = np.sort(aside[:most]) if len(aside) else None
+
+
+def find_again(problem: Problem, state: State, likelihood: Likelihood, reach_px: float) -> None:
+    """Search for the frames that are aside, and let those take part again that fit nearly as the others do."""
+    if state.aside is None:
+        return
+    limit = _outlying(frame_losses(problem, state, likelihood, state.active(problem.n_frames)))
+    aside = state.aside[_find(problem, state, likelihood, state.aside, reach_px) > AGAIN * limit]
+    state.aside = aside if len(aside) else None
 
 
 def _find(

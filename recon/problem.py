@@ -99,10 +99,15 @@ class Problem:
         """complex64, or complex128 for the reference path."""
         return np.result_type(self.counts.dtype, np.complex64)
 
-    def batch(self, index: NDArray[np.int64], positions_px: NDArray[np.float64]) -> Batch:
-        """Return the frames `index` (host integers) with their `positions_px` ``(J, 2)``."""
+    def batch(
+        self, index: NDArray[np.int64], positions_px: NDArray[np.float64], held: NDArray[np.int64] | None = None
+    ) -> Batch:
+        """Return the frames `index` (host integers) with their `positions_px` ``(J, 2)``.
+
+        `held` ``(J, 2)`` are the object pixels under the frames' pixel (0, 0); None for the nearest.
+        """
         centre = positions_px[index] - self.size // 2
-        corners = np.rint(centre).astype(np.int64)
+        corners = np.rint(centre).astype(np.int64) if held is None else held[index]
         shifts = (centre - corners).astype(self.counts.dtype)
         rows = _as_slice(index)
         mask = self.mask

@@ -21,13 +21,14 @@ REFINED = (
     "variation",
     "depths_m",
     "positions_px",
+    "corners",
     "intensity",
     "coefficients",
     "without_prior",
     "aside",
     "prior_strength",
 )
-ON_HOST = ("depths_m", "positions_px", "intensity", "coefficients", "aside", "prior_strength")
+ON_HOST = ("depths_m", "positions_px", "corners", "intensity", "coefficients", "aside", "prior_strength")
 
 
 @dataclass(kw_only=True)
@@ -40,6 +41,10 @@ class State(Model):
         As `Model`.
     positions_px
         ``(J, 2)`` float64 on the host, in object pixels.
+    corners
+        ``(J, 2)`` int64 on the host: object pixel under the pixel (0, 0) of each frame, where it stays as the position
+        moves; None where it is the nearest. The probe is cut off at the frame's edge, so that the likelihood jumps
+        where a position changes its nearest pixel: too little to matter, but a line search ends there.
     rng
         The run's only source of random numbers; drawn on the host, so CPU and card see the same.
     intensity
@@ -62,6 +67,7 @@ class State(Model):
 
     positions_px: NDArray[np.float64]
     rng: np.random.Generator
+    corners: NDArray[np.int64] | None = None
     intensity: NDArray[np.float64] | None = None
     coefficients: NDArray[np.complex128] | None = None
     aside: NDArray[np.int64] | None = None
@@ -74,7 +80,7 @@ class State(Model):
 
     def batch(self, problem: Problem, index: NDArray[np.int64]) -> Batch:
         """Return the frames `index` (host integers) with what this state knows of each."""
-        batch = problem.batch(index, self.positions_px)
+        batch = problem.batch(index, self.positions_px, self.corners)
         dtype = problem.complex_dtype
         if self.intensity is not None:
             factor = to_device(self.intensity[index].astype(problem.counts.dtype), problem.device)[:, None, None]
@@ -82,6 +88,16 @@ class State(Model):
         if self.coefficients is not None:
             batch = replace(batch, coefficients=to_device(self.coefficients[index].astype(dtype), problem.device))
         return batch
+
+    def hold_corners(self, farthest_px: float = 0.5) -> bool:
+        """Let corners stay from now on, but where a position is farther off; returns whether any changed."""
+        near = np.rint(self.positions_px).astype(np.int64) - self.probe.shape[-1] // 2
+        if self.corners is None:
+            self.corners = near
+            return False
+        away = np.abs(self.positions_px - self.probe.shape[-1] // 2 - self.corners).max(axis=1) > farthest_px
+        self.corners = np.where(away[:, None], near, self.corners)
+        return bool(away.any())
 
     def active(self, n_frames: int) -> NDArray[np.int64]:
         """Return the numbers of the frames that take part."""

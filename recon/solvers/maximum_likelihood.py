@@ -28,6 +28,8 @@ _SHORTER, _REFUSALS = (0.1, 0.5), 4
 # Passes between steps along global directions, and of the run before the first: while the object has not shown, the
 # probe's phases stand for it (from a flat start an error of 0.01 was not reached in 60 passes, without in 40).
 GLOBAL_EVERY, GLOBAL_AFTER = 20, 40
+# A frame's corner follows its position where that is farther away [pixels].
+FARTHEST_PX = 0.8
 # A prior's strength that is to be chosen.
 AUTOMATIC = -1.0
 
@@ -90,6 +92,8 @@ class MaximumLikelihood:
         """Begin within the probe's limits; with a prior keep the object, calm its margin and choose the strength."""
         if problem.limits is not None and "numbers" not in state.memory:
             state.probe = problem.limits(state.probe)
+        if "positions_px" in unknowns(self.refine) and state.corners is None:
+            state.hold_corners()
         if self.prior == NO_PRIOR:
             state.prior_strength = None
             return
@@ -130,6 +134,8 @@ class MaximumLikelihood:
         if self._refused(state, loss):
             self._shorten(state, loss)
             return sums.residuals
+        if state.corners is not None and state.hold_corners(FARTHEST_PX):
+            sums, loss = self._measure(problem, state)
         here, descent = values(state, names), descent_of(sums, state, names)
         scaled = Preconditioner(sums, state, problem, self.floor)
         prior = self._prior(state)
@@ -156,6 +162,7 @@ class MaximumLikelihood:
         """Go back to the last measured state if the step after it, which no pass has measured, is worse."""
         if "numbers" in state.memory and self._refused(state, self._measure(problem, state)[1]):
             set_values(state, self._host(stored(state.memory, "from/")))
+        state.corners = None
 
     def _global_step(self, problem: Problem, state: State, names: tuple[str, ...]) -> None:
         """Every few passes solve for what single pixels and positions do not see."""
@@ -167,8 +174,6 @@ class MaximumLikelihood:
             return
         likelihood = make_likelihood(self.likelihood, problem.read_noise)
         global_step(problem, state, likelihood, positions="positions_px" in names)
-        if problem.limits is not None:  # a phase of the spectrum widens the probe
-            state.probe = problem.limits(state.probe)
 
     def _measure(self, problem: Problem, state: State) -> tuple[GradientSums, float]:
         """Return the sums of a pass at the state, and its loss with that of the prior."""

@@ -16,9 +16,11 @@ from helpers_core import (
 )
 from test_state import same
 
+import scans
 from recon import affine_refinement, shares
 from recon.affine_refinement import (
     CURVATURE,
+    NO_SCALE,
     ORDERS,
     affine_moments,
     affine_step,
@@ -26,17 +28,21 @@ from recon.affine_refinement import (
     apply_phase,
     global_step,
 )
+from recon.backend import open_device
 from recon.global_directions import Directions, loss_of
 from recon.gradients import measure
 from recon.kernels import PassSums, residual_pass
 from recon.likelihoods import make_likelihood
-from recon.position_search import expected_places, frame_losses, rings, search, set_aside_trapped
+from recon.position_search import anneal, expected_places, frame_losses, rings, search, set_aside_trapped
+from recon.probe import scaled_to_power, zone_plate_probe
+from recon.problem import make_problem
 from recon.solvers import make_solver
 from recon.solvers.maximum_likelihood import MaximumLikelihood
 from recon.solvers.refining import Refining
 from recon.state import State, start_state
 from recon.unknowns import descent_of, set_values, unknowns, values, within_object
 from scans.errors import InputError
+from scans.scenario import scenario
 
 SIZE, SHAPE = 32, (76, 76)
 POISSON = make_likelihood("poisson")
@@ -190,6 +196,63 @@ def test_a_stretch_of_object_and_positions_is_undone(rng, curvature):
     assert relative(state.probe, probe) < 0.01
 
 
+def test_corners_stay_until_a_position_is_far_off(rng):
+    problem, state = solved(rng, n_frames=6)
+    state.positions_px = np.rint(state.positions_px) + 0.4
+    near = state.batch(problem, np.arange(6))
+    assert not state.hold_corners()
+    state.positions_px[2] += (0.3, -0.1)
+    held = state.batch(problem, np.arange(6))
+    np.testing.assert_array_equal(held.corners, near.corners)
+    np.testing.assert_allclose(held.shifts[2], (0.7, 0.3))
+    assert not state.hold_corners(0.8)
+    assert state.hold_corners(0.6)
+    moved = state.batch(problem, np.arange(6))
+    np.testing.assert_array_equal(moved.corners[2], near.corners[2] + [1, 0])
+    np.testing.assert_array_equal(moved.corners[[0, 1, 3, 4, 5]], near.corners[[0, 1, 3, 4, 5]])
+    again = State.from_checkpoint(state.to_checkpoint(), problem.device)
+    np.testing.assert_array_equal(again.corners, state.corners)
+
+
+def test_the_likelihood_does_not_jump_where_corners_are_held(rng):
+    problem, state = solved(rng, n_frames=6, photons=2e4, noisy=True)
+    state.probe = state.probe + rng.normal(size=(1, SIZE, SIZE))  # light at the frame's edge, as noise leaves it
+    state.positions_px = np.rint(state.positions_px)
+
+    def jump():
+        losses = []
+        for offset in (0.5 - 1e-9, 0.5 + 1e-9):
+            state.positions_px[3, 1] = np.rint(problem.positions_px[3, 1]) + offset
+            losses.append(loss_of(problem, state, POISSON, np.arange(6)))
+        return abs(losses[1] - losses[0])
+
+    free = jump()
+    state.hold_corners()
+    assert jump() < 1e-4 * free
+
+
+def test_likelihood_lets_corners_go_at_its_end(rng):
+    problem, state = solved(rng, n_frames=12, photons=2e4, noisy=True)
+    solver = make_solver("maximum_likelihood", {}, "positions")
+    passes(solver, problem, state, 3)
+    assert state.corners is not None
+    solver.finish(problem, state)
+    assert state.corners is None
+
+
+def test_a_step_without_scale_turns_and_shears_only(rng):
+    problem, state = solved(rng)
+    truth = state.positions_px.copy()
+    apply_affine(state, np.array([[0.015, -0.03], [0.02, -0.015]]))
+    for _ in range(6):
+        before = state.positions_px - state.positions_px.mean(axis=0)
+        matrix = affine_step(problem, state, POISSON, ways=NO_SCALE)
+        assert abs(np.trace(matrix)) < 1e-12
+        share = np.linalg.lstsq(before, state.positions_px - state.positions_px.mean(axis=0) - before, rcond=None)[0]
+        assert abs(np.trace(share)) < 1e-9
+    assert errors(state, truth).max() < 0.03
+
+
 def test_steps_of_the_map_are_limited_and_slices_are_left_alone(rng):
     problem, state = solved(rng, n_frames=12)
     state.object_ = np.conj(state.object_)
@@ -306,6 +369,23 @@ def test_search_finds_a_known_displacement(rng):
     np.testing.assert_array_equal(search(problem, state, POISSON, index, rings(2.0, 1.5)), truth[index])
 
 
+def test_annealing_finds_what_is_near_and_keeps_the_mean(rng):
+    problem, state = solved(rng)
+    truth = state.positions_px.copy()
+    assert anneal(problem, state, POISSON, 4.0) == 0  # every frame is at its best place
+    np.testing.assert_allclose(state.positions_px, truth, atol=1e-12)
+    state.positions_px[[3, 20]] += [[2.0, -1.0], [-1.5, 1.5]]
+    state.aside, middle = np.array([20]), state.positions_px[np.arange(49) != 20].mean(axis=0)
+    kept, last = state.positions_px[20].copy(), errors(state, truth)[3]
+    moved = 0.0
+    for reach in np.geomspace(4.0, 0.5, 20):
+        moved += anneal(problem, state, POISSON, reach)
+    assert moved >= 1 / 48
+    assert errors(state, truth)[3] < 0.25 * last
+    np.testing.assert_array_equal(state.positions_px[20], kept)  # aside, it takes no part
+    np.testing.assert_allclose(state.positions_px[np.arange(49) != 20].mean(axis=0), middle, atol=1e-9)
+
+
 def test_losses_are_those_of_the_likelihood(rng):
     problem, state = solved(rng, n_frames=20, photons=2e4, noisy=True)
     mask, held = rng.random((1, SIZE, SIZE)) > 0.1, rng.integers(0, SIZE**2, (20, 3))
@@ -418,7 +498,50 @@ def test_random_errors_come_back(rng):
     passes(solver, problem, state, 50)
     np.testing.assert_allclose(state.positions_px.mean(axis=0), middle, atol=1e-6)
     found = errors(state, truth)
-    assert np.sqrt((found**2).mean()) < 0.1
+    assert np.sqrt((found**2).mean()) < 0.2  # their common scale is left to maximum likelihood
+    state.memory, state.iteration = {}, 0
+    passes(make_solver("maximum_likelihood", {}, "positions"), problem, state, 50)
+    assert np.sqrt((errors(state, truth) ** 2).mean()) < 0.1
+
+
+@pytest.mark.slow
+def test_errors_beyond_the_reach_of_slopes_come_back():
+    # 5 px rms on sharp edges; by slopes alone 63 of the 100 frames are lost, and by the search none (measured)
+    pixel_m = scenario("testchart", frame_px=64).geometry.object_pixel_m[0]
+    scan, truth = scans.build(
+        "testchart",
+        frame_px=64,
+        n_frames=100,
+        photons_per_frame=1e6,
+        position_jitter_m=5 * pixel_m / np.sqrt(2),
+        specimen_seed=1,
+        seed=1,
+    )
+    prepared = scans.prepare(scan)
+    problem = make_problem(prepared, open_device("cpu"), margin_px=24)
+    probe = zone_plate_probe(prepared.geometry, scan.zone_plate, scan.zone_plate.defocus_m)
+    state = start_state(problem, scaled_to_power(probe, problem.power), seed=1)
+    true = (truth.positions_m - np.array(problem.origin_m)) / np.array(problem.pixel_m)
+    assert np.median(errors(state, true)) > 3
+    passes(make_solver("rpie", {}, "positions"), problem, state, 60)
+    found = errors(state, true)
+    assert found.max() < 2
+    assert np.median(found) < 0.3
+
+
+def test_the_curvature_is_found_before_anything_moves(rng):
+    problem, state = solved(rng)
+    probe = state.probe.copy()
+    problem, state = misplaced(problem, np.zeros((49, 2)))
+    apply_phase(state, np.array([12.0, 0.0, 12.0]), CURVATURE)
+    passes(Refining(make_solver("rpie", {}), "positions", wait=12), problem, state, 12)
+    np.testing.assert_array_equal(state.positions_px, problem.positions_px)
+    found, wanted = (np.fft.fft2(one[0]) for one in (state.probe, probe))
+    f = np.fft.fftfreq(SIZE)
+    lit = np.abs(wanted) > 0.3 * np.abs(wanted).max()
+    square = (f[:, None] ** 2 + f**2)[lit]
+    phase = np.angle(found * wanted.conj())[lit]
+    assert abs(np.polyfit(square, phase, 1, w=np.abs(wanted)[lit])[0]) < 3  # of 12
 
 
 def test_nothing_moves_before_the_object_shows(rng):
@@ -428,8 +551,7 @@ def test_nothing_moves_before_the_object_shows(rng):
     passes(solver, problem, state, 3)
     np.testing.assert_array_equal(state.positions_px, problem.positions_px)
     passes(solver, problem, state, 1)
-    moves = state.positions_px - problem.positions_px
-    assert 0 < np.hypot(*moves.T).max() <= 1.0
+    assert (state.positions_px != problem.positions_px).any()
 
 
 def dirty(rng, intensity, background, **settings):
