@@ -1,6 +1,6 @@
 """How well wrong positions are found: ``python benchmarks/bench_positions.py``.
 
-Simulated scans of 200 frames of 64 px on an irregular trajectory whose recorded positions are wrong: at random, by
+Simulated scans of 225 frames of 96 px on an irregular trajectory whose recorded positions are wrong: at random, by
 a common scale and by a rotation. The nominal defocus is 8 % off. A line for each case: errors that are left
 [pixels] after taking out the common shift, then after taking out the best affine map, and scale and rotation of
 that map. A frame is lost beyond 2 pixels. With noise also the least error that the counts allow. On the processor only.

@@ -104,12 +104,13 @@ def _aside(state: State, prepared: PreparedScan) -> list[Finding]:
         return []
     numbers = prepared.file_index[state.aside]
     shown = ", ".join(map(str, numbers[:10])) + (", ..." if len(numbers) > 10 else "")
+    fits = "1 frame fits" if len(numbers) == 1 else f"{len(numbers)} frames fit"
     return [
         Finding(
             "caution",
             "set-aside",
-            f"{len(numbers)} frames fit far worse than the others and were set aside: {shown}",
-            "Look at these frames and their positions; the object was made without them.",
+            f"{fits} far worse than the others; the object was made without: {shown}",
+            "Look at these frames and their positions.",
         )
     ]
 
