@@ -174,6 +174,8 @@ class MaximumLikelihood:
             return
         likelihood = make_likelihood(self.likelihood, problem.read_noise)
         global_step(problem, state, likelihood, positions="positions_px" in names)
+        if state.corners is not None:
+            state.hold_corners()
 
     def _measure(self, problem: Problem, state: State) -> tuple[GradientSums, float]:
         """Return the sums of a pass at the state, and its loss with that of the prior."""

@@ -231,6 +231,17 @@ def test_the_likelihood_does_not_jump_where_corners_are_held(rng):
     assert jump() < 1e-4 * free
 
 
+def test_a_frame_that_sees_nothing_stays_where_it_is(rng):
+    problem, state = solved(rng, n_frames=12, photons=2e4, noisy=True)
+    row, column = state.batch(problem, np.array([7])).corners[0]
+    state.object_[row : row + SIZE, column : column + SIZE] = 1
+    before = state.positions_px.copy()
+    passes(make_solver("maximum_likelihood", {}, "positions"), problem, state, 1)
+    moved = (state.positions_px != before).any(axis=1)
+    assert not moved[7]
+    assert moved.sum() > 6
+
+
 def test_likelihood_lets_corners_go_at_its_end(rng):
     problem, state = solved(rng, n_frames=12, photons=2e4, noisy=True)
     solver = make_solver("maximum_likelihood", {}, "positions")
@@ -506,7 +517,7 @@ def test_random_errors_come_back(rng):
 
 @pytest.mark.slow
 def test_errors_beyond_the_reach_of_slopes_come_back():
-    # 5 px rms on sharp edges; by slopes alone 63 of the 100 frames are lost, with the search none or one at the rim (measured)
+    # 5 px rms on sharp edges; by slopes alone 63 of the 100 frames are lost, with the search none or one at the rim
     pixel_m = scenario("testchart", frame_px=64).geometry.object_pixel_m[0]
     scan, truth = scans.build(
         "testchart",
