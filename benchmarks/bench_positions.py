@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 import scans
 from recon import backend
-from recon.choose import steps_for
+from recon.choose import EXTEND, steps_for
 from recon.kernels import expected_counts, illuminate
 from recon.loop import Loop, Stage
 from recon.metrics import evaluate
@@ -136,7 +136,7 @@ def main() -> None:
     parser.add_argument("--trajectory", default="fermat_spiral")
     parser.add_argument("--seeds", type=int, default=1, help="specimens and errors of each case")
     parser.add_argument("--passes", type=int, default=80, help="of rPIE with refinement")
-    parser.add_argument("--likelihood-passes", type=int, default=60, help="of maximum likelihood after it")
+    parser.add_argument("--likelihood-passes", type=int, default=60, help="of maximum likelihood after it, at least")
     parser.add_argument("--every", type=int, default=0, help="passes between lines on the way; 0: none")
     args = parser.parse_args()
     device = backend.open_device("cpu")
@@ -151,14 +151,15 @@ def run(case: str, specimen: str, seed: int, device: backend.Device, args: argpa
     problem, state, truth, settings = make(case, specimen, args.trajectory, seed, device)
     stages = [
         Stage("rpie", make_solver("rpie", settings, "positions"), args.passes),
-        Stage("likelihood", make_solver("maximum_likelihood", {}, "positions"), args.likelihood_passes),
+        Stage("likelihood", make_solver("maximum_likelihood", {}, "positions"), args.likelihood_passes, EXTEND),
     ]
     name, began = f"{specimen} {seed} {case}", time.perf_counter()
     print(line(f"{name}, at first", judge(problem, state, truth)), flush=True)
     for stage in stages:
         passes = args.every or stage.iterations
         for start in range(0, stage.iterations, passes):
-            part = Stage(stage.name, stage.solver, start + passes)
+            last = start + passes >= stage.iterations
+            part = Stage(stage.name, stage.solver, start + passes, stage.extend if last else 0)
             state.stage = 0
             Loop(problem, [part]).run(state)
             print(line(f"  {state.iteration} {stage.name}", judge(problem, state, truth)), flush=True)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from recon.halves import resolution
+    from recon.joint import reconstruct_together
     from recon.recipe import Recipe, parse_recipe, read_recipe
     from recon.result import Result, StopReason
     from recon.result_file import read_result, write_result
@@ -25,12 +26,14 @@ __all__ = [
     "read_recipe",
     "read_result",
     "reconstruct",
+    "reconstruct_together",
     "resolution",
     "write_result",
 ]
 
 _HOMES = {
     "halves": ("resolution",),
+    "joint": ("reconstruct_together",),
     "recipe": ("Recipe", "parse_recipe", "read_recipe"),
     "result": ("Result", "StopReason"),
     "result_file": ("read_result", "write_result"),

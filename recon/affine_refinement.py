@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from recon.backend import array_module, fft2, ifft2, to_host
 from recon.global_directions import Directions, loss_of, phase_products, thinned
+from recon.groups import Groups, Middles
 from recon.likelihoods import Likelihood
 from recon.problem import Problem
 from recon.state import State
@@ -63,8 +64,8 @@ def affine_step(
     stiffness = ways.T @ stiffness @ ways
     step = ways @ _newton(ways.T @ forces, stiffness, np.diag(stiffness), 1e-8)
     matrix = step[:4].reshape(2, 2)
-    share = _share(state, matrix, gain)
-    apply_affine(state, matrix * share)
+    share = _share(state, problem.groups, matrix, gain)
+    apply_affine(state, matrix * share, problem.groups)
     apply_phase(state, step[4:] * share, CURVATURE)
     return matrix
 
@@ -76,15 +77,15 @@ def global_step(
 
     Where the frames that were looked at fit worse after it, a shorter one is tried, and then none.
     """
-    ways = Directions.of(state, orders, positions=positions)
+    ways = Directions.of(problem, state, orders, positions=positions)
     some = thinned(state.active(problem.n_frames), ENOUGH_FOR_PHASES)
     step = _newton(*ways.moments(problem, state, likelihood, some))
     matrix, phases = (step[:4].reshape(2, 2), step[4:]) if positions else (np.zeros((2, 2)), step)
     before, parts = loss_of(problem, state, likelihood, some), state.keep()
     for share in SHARES:
-        share *= _share(state, matrix, 1.0)
+        share *= _share(state, problem.groups, matrix, 1.0)
         if positions:
-            apply_affine(state, matrix * share)
+            apply_affine(state, matrix * share, problem.groups)
         apply_phase(state, phases * share, orders)
         if problem.limits is not None:  # a phase of the spectrum widens the probe
             state.probe = problem.limits(state.probe)
@@ -103,9 +104,9 @@ def _newton(
     return np.asarray(ways[:, told] @ ((ways[:, told].T @ (forces / scale)) / values[told]) / scale, np.float64)
 
 
-def _share(state: State, matrix: NDArray[np.float64], gain: float) -> float:
+def _share(state: State, groups: Groups | None, matrix: NDArray[np.float64], gain: float) -> float:
     """Factor on a step that moves no position too far."""
-    away = state.positions_px - state.positions_px.mean(axis=0)
+    away = state.positions_px - Middles.of(state.positions_px, state.object_.shape[-1], groups).of_frames
     return float(min(gain, LONGEST_PX / max(np.abs(away @ matrix.T).max(), 1e-12)))
 
 
@@ -113,7 +114,7 @@ def affine_moments(
     problem: Problem, state: State, likelihood: Likelihood, batch: int = 8
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Minus slope ``(7,)`` and curvature ``(7, 7)`` of the loss by A, row by row, and by the probe's curvature."""
-    ways = Directions.of(state, CURVATURE, positions=True)
+    ways = Directions.of(problem, state, CURVATURE, positions=True)
     return ways.moments(problem, state, likelihood, thinned(state.active(problem.n_frames), ENOUGH), batch)[:2]
 
 
@@ -128,16 +129,22 @@ def apply_phase(state: State, numbers: NDArray[np.float64], orders: tuple[int, .
         state.variation = ifft2(fft2(state.variation.copy()) * turn)
 
 
-def apply_affine(state: State, matrix: NDArray[np.float64]) -> None:
-    """Move positions by ``A (r - c)`` about their middle c, and resample the object so that it follows."""
-    middle = state.positions_px.mean(axis=0)
-    state.positions_px = state.positions_px + (state.positions_px - middle) @ matrix.T
+def apply_affine(state: State, matrix: NDArray[np.float64], groups: Groups | None = None) -> None:
+    """Move positions by ``A (r - c)`` about the middle c of their field, and resample the object so that it follows."""
+    middles = Middles.of(state.positions_px, state.object_.shape[-1], groups)
+    state.positions_px = state.positions_px + (state.positions_px - middles.of_frames) @ matrix.T
+    host = to_host(state.object_).copy()
+    for first, last, middle in middles.fields:
+        host[:, first:last] = _stretched(host[:, first:last], matrix, middle - (0, first))
+    state.object_ = array_module(state.object_).asarray(host)
+
+
+def _stretched(
+    object_: NDArray[np.complexfloating], matrix: NDArray[np.float64], middle: NDArray[np.float64]
+) -> NDArray[np.complexfloating]:
     back = np.linalg.inv(np.eye(2) + matrix)
-    host = to_host(state.object_)
     parts = [
         scipy.ndimage.affine_transform(part, back, middle - back @ middle, order=5, mode="nearest", prefilter=True)
-        for part in (host.real.astype(np.float64), host.imag.astype(np.float64))
+        for part in (object_.real.astype(np.float64), object_.imag.astype(np.float64))
     ]
-    moved = (parts[0] + 1j * parts[1]).astype(host.dtype)
-    xp = array_module(state.object_)
-    state.object_ = xp.asarray(moved)
+    return np.asarray(parts[0] + 1j * parts[1], object_.dtype)

@@ -24,6 +24,8 @@ BOLD_ALPHA, BOLD_COUNTS = 0.1, 3.0
 # Passes of the stages, and of each trial of a model.
 PASSES = {"approach": 40, "main": 40, "settle": 60, "prior": 50}
 TRIAL_PASSES = 40
+# Passes more at most of these stages, while they still help: data without noise go on for long.
+EXTEND, EXTENDED = 120, ("settle", "prior")
 # Passes of a stage of the recipe's own that says nothing.
 OWN_PASSES = 80
 # Passes on drawn counts for the shares of the modes: simulated shares had nearly come to rest after 80 to 100.
@@ -135,6 +137,7 @@ def refined_words(recipe: Recipe) -> str:
         "background": recipe.probe.background,
         "intensity": recipe.probe.intensity,
         "variation": recipe.probe.variation,
+        "probes": recipe.run.share == "object",
         "depths": recipe.object.refine_slices and (recipe.object.slices or 1) > 1,
     }
     return " ".join(word for word, on in wanted.items() if on)
@@ -242,6 +245,15 @@ def steps_for(prepared: PreparedScan, problem: Problem, *, bold: bool = False) -
     return {"alpha": (first, noise), "beta": (max(first, 0.5), noise), "batch": (batch, about)}
 
 
+def _extension(recipe: Recipe, stage: str) -> tuple[int, str]:
+    """Return how many more passes than planned a stage may have, and why."""
+    if stage not in EXTENDED:
+        return 0, "the passes that are given"
+    if recipe.run.time_budget_s is not None:
+        return 0, "the time budget says how many passes there are"
+    return EXTEND, "while the held-out pixels are still predicted better"
+
+
 def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:
     own = not recipe.solve
     if own:
@@ -253,6 +265,7 @@ def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> 
         choices: dict[str, tuple[Any, str]] = {
             "solver": ("rpie", "the default solver"),
             "iterations": (PASSES[stage.name] if own else OWN_PASSES, "the default number of passes"),
+            "extend": _extension(recipe, stage.name if own else ""),
             "refine": (refined_words(recipe), "as probe, object and positions say"),
         }
         steps = steps_for(prepared, problem, bold=own and stage.name == "approach")

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from recon.backend import Array, array_module, fft2, ifft2, to_host
 from recon.frames import Batch
+from recon.groups import Middles
 from recon.kernels import expected_counts, gather, illuminate, probe_spectra
 from recon.likelihoods import Likelihood
 from recon.problem import Problem
@@ -32,12 +33,13 @@ def phase_products(xp: Any, n: int, orders: tuple[int, ...]) -> list[Array]:
     return [y ** (order - k) * x**k for order in orders for k in range(order + 1)]
 
 
-def stretched_objects(object_: Array, middle: NDArray[np.float64]) -> Array:
+def stretched_objects(object_: Array, middles: Middles) -> Array:
     """Change of the object ``(4, H, W)`` with each element of a matrix that maps positions, row by row."""
     xp = array_module(object_)
     slopes = xp.gradient(object_)
-    y, x = (xp.arange(n) - middle[k] for k, n in enumerate(object_.shape))
-    away = y[:, None].astype(object_.real.dtype), x[None, :].astype(object_.real.dtype)
+    (height, width), middle = object_.shape, middles.of_columns(object_.shape[1])
+    lever = np.arange(height)[:, None] - middle[0], np.arange(width) - middle[1]
+    away = [xp.asarray(one.astype(object_.real.dtype)) for one in lever]
     return xp.stack([-slopes[row] * away[column] for row in (0, 1) for column in (0, 1)])
 
 
@@ -64,25 +66,25 @@ class Directions:
 
     Parameters
     ----------
-    middle
-        c ``(2,)``; None for no map of the positions.
+    middles
+        c of each frame ``(J, 2)``; None for no map of the positions.
     stretched
-        `stretched_objects` about it.
+        `stretched_objects` about them.
     orders
         Of the phases.
     """
 
     orders: tuple[int, ...]
-    middle: NDArray[np.float64] | None = None
+    middles: NDArray[np.float64] | None = None
     stretched: Array = None
 
     @classmethod
-    def of(cls, state: State, orders: tuple[int, ...], *, positions: bool) -> Directions:
+    def of(cls, problem: Problem, state: State, orders: tuple[int, ...], *, positions: bool) -> Directions:
         """Directions at a state; those of the positions where wanted."""
         if not positions:
             return cls(orders)
-        middle = state.positions_px.mean(axis=0)
-        return cls(orders, middle, stretched_objects(state.object_, middle))
+        middles = Middles.of(state.positions_px, state.object_.shape[-1], problem.groups)
+        return cls(orders, middles.of_frames, stretched_objects(state.object_, middles))
 
     def moments(
         self, problem: Problem, state: State, likelihood: Likelihood, frames: NDArray[np.int64], batch: int = 8
@@ -97,12 +99,13 @@ class Directions:
         found: Moments = (np.zeros(()), np.zeros(()), np.zeros(()))
         for start in range(0, len(frames), batch):
             some = frames[start : start + batch]
-            more = self._batch_moments(state, state.batch(problem, some), likelihood, state.positions_px[some])
+            lever = None if self.middles is None else state.positions_px[some] - self.middles[some]
+            more = self._batch_moments(state, state.batch(problem, some), likelihood, lever)
             found = (found[0] + more[0], found[1] + more[1], found[2] + more[2])
         return found
 
     def _batch_moments(
-        self, state: State, batch: Batch, likelihood: Likelihood, positions_px: NDArray[np.float64]
+        self, state: State, batch: Batch, likelihood: Likelihood, lever_px: NDArray[np.float64] | None
     ) -> Moments:
         xp = array_module(state.object_)
         lit = illuminate(state, batch)
@@ -118,10 +121,10 @@ class Directions:
             most.append(4 * (abs(exit_waves) ** 2).sum(dtype=xp.float64))
             changes.append(batch.expected(2 * (field.conj() * fft2(exit_waves)).real.sum(axis=1)))
 
-        if self.middle is not None:
+        if lever_px is not None:
             f = xp.fft.fftfreq(n).astype(expected.dtype)
             turns = [ifft2(spectra * (-2j * np.pi * along).astype(field.dtype)) for along in (f[:, None], f[None, :])]
-            lever = xp.asarray((positions_px - self.middle).astype(expected.dtype))[:, :, None, None, None]
+            lever = xp.asarray(lever_px.astype(expected.dtype))[:, :, None, None, None]
             for k in range(4):
                 row, column = divmod(k, 2)
                 follow = gather(self.stretched[k], batch.corners, n)[:, None]

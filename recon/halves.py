@@ -143,7 +143,7 @@ def resolution(
 
 def _solve_half(half: PreparedScan, result: Result, device: str | None, on_pass: OnPass | None) -> Result:
     # a prior would put the same guess into both halves; the shares of the modes are not asked for
-    recipe = result.recipe.without_prior().override("probe.share_passes=0")
+    recipe = result.recipe.alone().without_prior().override("probe.share_passes=0")
     solved = reconstruct(half, recipe, device=device, on_pass=on_pass)
     if solved.status == "interrupted":
         raise KeyboardInterrupt

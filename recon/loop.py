@@ -21,15 +21,24 @@ from recon.state import State
 DIVERGENCE_RATIO, DIVERGENCE_PASSES = 1.5, 12
 # Both metrics still to this share over this many passes: nothing more will happen.
 SETTLED_SHARE, SETTLED_PASSES = 1e-5, 10
+# A stage that may be extended goes on while the held-out deviance falls by this share over so many passes.
+FALLING_SHARE, FALLING_PASSES = 0.01, 10
 
 
 @dataclass(frozen=True)
 class Stage:
-    """One entry of the recipe's ``[[solve]]`` list, made ready."""
+    """One entry of the recipe's ``[[solve]]`` list, made ready.
+
+    Parameters
+    ----------
+    iterations, extend
+        Passes, and how many more at most while they still help.
+    """
 
     name: str
     solver: Solver
     iterations: int
+    extend: int = 0
 
 
 @dataclass(frozen=True)
@@ -153,7 +162,7 @@ class Loop:
         return reason
 
     def _passes(self, stage: Stage, state: State, stop: StopSignal, best: _Best, first: int) -> StopReason:
-        while state.stage_pass < stage.iterations:
+        while self._goes_on(stage, state.stage_pass, first):
             before = state.keep()
             record = self._one_pass(stage, state)
             reason = best.watch(record, before)
@@ -167,7 +176,14 @@ class Loop:
             if not best.passes_above and _settled(self.records[first:]):  # still, and not after a fall
                 return StopReason.CONVERGED
             self._maybe_checkpoint(state)
-        return StopReason.ITERATION_LIMIT
+        more = state.stage_pass < stage.iterations + stage.extend
+        return StopReason.CONVERGED if more else StopReason.ITERATION_LIMIT
+
+    def _goes_on(self, stage: Stage, done: int, first: int) -> bool:
+        """Say whether a stage has passes left, or more are worth while."""
+        if done < stage.iterations:
+            return True
+        return done < stage.iterations + stage.extend and _falling(self.records[first:])
 
     def _one_pass(self, stage: Stage, state: State) -> PassRecord:
         residuals = to_host(stage.solver.step(self.problem, state))
@@ -201,6 +217,14 @@ class Loop:
         if self.hooks.checkpoint and now - self._saved >= self.hooks.checkpoint_every_s:
             self.hooks.checkpoint(state, self.records)
             self._saved = time.perf_counter()
+
+
+def _falling(records: Sequence[PassRecord]) -> bool:
+    """Say whether the pixels that are not fitted (all, where none are left out) are still told better."""
+    if len(records) <= FALLING_PASSES:
+        return False
+    old, new = (r.deviance if r.held_out is None else r.held_out for r in (records[-1 - FALLING_PASSES], records[-1]))
+    return new < (1 - FALLING_SHARE) * old
 
 
 def _settled(records: Sequence[PassRecord]) -> bool:

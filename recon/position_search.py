@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from recon.backend import Array, array_module, fft2, to_host
 from recon.frames import Batch
+from recon.groups import without_means
 from recon.kernels import expected_counts, illuminate
 from recon.likelihoods import Likelihood
 from recon.problem import Problem
@@ -85,7 +86,8 @@ def expected_places(problem: Problem, state: State) -> tuple[NDArray[np.float64]
         Positions ``(J, 2)`` and the rms length by which the frames that take part miss them [pixels].
     """
     active = state.active(problem.n_frames)
-    design = np.column_stack([np.ones(problem.n_frames), problem.positions_px])
+    label = np.zeros(problem.n_frames) if problem.groups is None else problem.groups.of_frame
+    design = np.column_stack([*(label == one for one in np.unique(label)), problem.positions_px])
     fit = np.linalg.lstsq(design[active], state.positions_px[active], rcond=None)[0]
     places = design @ fit
     missed = places[active] - state.positions_px[active]
@@ -108,7 +110,7 @@ def anneal(problem: Problem, state: State, likelihood: Likelihood, reach_px: flo
     offsets = np.column_stack([radius * np.sin(angle), radius * np.cos(angle)])
     moves = search(problem, state, likelihood, active, offsets) - state.positions_px[active]
     state.positions_px = state.positions_px.copy()
-    state.positions_px[active] += moves - moves.mean(axis=0)
+    state.positions_px[active] += without_means(moves, problem.groups, active)
     return float(moves.any(axis=1).mean())
 
 

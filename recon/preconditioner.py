@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from recon.backend import Array, array_module, to_host
 from recon.blocks import Blocks
 from recon.gradients import GradientSums
+from recon.groups import without_means
 from recon.priors import Prior
 from recon.problem import Problem
 from recon.state import State
@@ -66,7 +67,7 @@ class Preconditioner:
             self.weights["coefficients"] = 4 * power * float(met.mean()) / problem.n_frames
         self.stiff: Callable[[Array], Array] | None = None
         self.stiff_scale: Array = None
-        self.limits = problem.limits
+        self.limits, self.groups = problem.limits, problem.groups
         self.position_weight = None if sums.position is None else to_host(sums.position_weight)
 
     def add_prior(self, prior: Prior, object_: Array) -> None:
@@ -102,8 +103,8 @@ class Preconditioner:
         for name in ("positions_px", "intensity"):
             if name in direction:
                 step = direction[name].copy()
-                moving = (step != 0).reshape(len(step), -1).any(axis=1)  # frames that are set aside stay where they are
-                step[moving] -= step[moving].mean(axis=0)
+                moving = np.flatnonzero((step != 0).reshape(len(step), -1).any(axis=1))  # frames aside stay
+                step[moving] = without_means(step[moving], self.groups, moving)
                 direction[name] = step
         return direction
 

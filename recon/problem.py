@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from recon.backend import Array, Device, array_module, free_bytes, to_device
 from recon.frames import Batch
+from recon.groups import Groups
 from recon.probe_limits import ProbeLimits
 from scans.errors import InputError
 from scans.prepared import PreparedScan
@@ -54,6 +55,8 @@ class Problem:
         Where the probe may be; None where it is free.
     read_noise
         Rms a pixel beside the counting noise, in counts.
+    groups
+        Which scan each frame belongs to, where several are reconstructed together; None for one.
     """
 
     counts: Array
@@ -75,6 +78,7 @@ class Problem:
     path_px: NDArray[np.float64] | None = None
     read_noise: float = 0.0
     limits: ProbeLimits | None = None
+    groups: Groups | None = None
 
     @property
     def n_frames(self) -> int:
@@ -133,10 +137,16 @@ class Problem:
             return array if array is None or len(array) == 1 else array[index]
 
         names = ("counts", "mask", "response", "flux", "positions_px", "held", "path_px")
-        return replace(self, **{name: some(getattr(self, name)) for name in names})
+        groups = None if self.groups is None else self.groups.subset(index)
+        return replace(self, **{name: some(getattr(self, name)) for name in names}, groups=groups)
 
     def middle(self, n_frames: int) -> Problem:
-        """Return the problem of so many frames at most, those nearest to the middle of the scan: neighbours."""
+        """Return the problem of so many frames at most, those nearest to the middle of the scan: neighbours.
+
+        Of several scans, frames of the first.
+        """
+        if self.groups is not None and self.groups.of_frame.any():
+            return self.subset(np.flatnonzero(self.groups.of_frame == 0)).middle(n_frames)
         if self.n_frames <= n_frames:
             return self
         away = np.hypot(*(self.positions_px - np.median(self.positions_px, axis=0)).T)
@@ -224,6 +234,20 @@ def make_problem(
         axial=to_device(_axial(prepared).astype(dtype), device),
         read_noise=prepared.read_noise,
     )
+
+
+def with_own_scales(problem: Problem, batch: int = 64) -> Problem:
+    """Return a `subset` with the scales of the error metrics of its own frames."""
+    amplitude, n_fitted, n_measured = 0.0, 0, 0
+    for start in range(0, problem.n_frames, batch):
+        frames = problem.batch(np.arange(start, min(start + batch, problem.n_frames)), problem.positions_px)
+        xp = array_module(frames.counts)
+        fitted = frames.fitted(frames.counts)
+        seen = xp.broadcast_to(xp.ones(()) if frames.mask is None else frames.mask, frames.counts.shape)
+        root = xp.sqrt(xp.maximum(frames.counts, 0)) * fitted
+        amplitude += float(root.sum(dtype=xp.float64))
+        n_fitted, n_measured = n_fitted + int((fitted > 0).sum()), n_measured + int((seen > 0).sum())
+    return replace(problem, sum_amplitude=amplitude, n_measured=n_fitted, n_held=n_measured - n_fitted)
 
 
 def _grid(prepared: PreparedScan, margin_px: int) -> dict[str, Any]:

@@ -133,6 +133,14 @@ class Recipe:
         kept_marks = tuple(mark for mark in self.chosen if not mark[0].startswith(gone or (" ",)))
         return replace(self, solve=kept, chosen=kept_marks)
 
+    def alone(self) -> Recipe:
+        """Return the recipe for one of several scans that were reconstructed together."""
+        stages = tuple(
+            replace(stage, refine=" ".join(word for word in (stage.refine or "").split() if word != "probes"))
+            for stage in self.solve
+        )
+        return replace(self, solve=stages, run=replace(self.run, share=None))
+
     def _settled(self) -> Recipe:
         """Apply the pending overrides to the tables that are there now."""
         recipe = replace(self, pending=())

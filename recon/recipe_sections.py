@@ -24,7 +24,7 @@ from scans.formats.overrides import FLAT_USES, MASK_GOOD, POSITION_AXES
 from scans.options import BEAMSTOPS, DARKS, FLUXES, OFFSETS
 
 DEFAULT_STAGE = "main"
-STAGE_KEYS = ("name", "solver", "iterations", "refine")
+STAGE_KEYS = ("name", "solver", "iterations", "extend", "refine")
 POSITION_UNITS = ("m", "mm", "um", "nm", "pm", "angstrom")
 # As scans.Orientation writes itself: the transposition comes first, then the flips.
 ORIENTATIONS = (
@@ -270,6 +270,8 @@ class RunSection(Section):
         Share of the detector pixels that is never fitted; 0 fits all.
     trial_passes
         Passes of each short trial that decides what is refined; 0 for no trials.
+    share
+        What several scans have in common: "probe", "object", or "both".
     """
 
     TABLE: ClassVar[str] = "run"
@@ -279,6 +281,7 @@ class RunSection(Section):
     time_budget_s: float | None = key(number(above=0, unit="s"))
     held_out: float | None = key(share(0.2))
     trial_passes: int | None = key(whole(0))
+    share: str | None = key(one_of("probe", "object", "both"))
 
 
 @dataclass(frozen=True)
@@ -294,6 +297,8 @@ class SolveStage(Section):
     refine
         What is refined beside object and probe, in words: "positions", "background", "intensity", "variation",
         "depths"; "" for nothing.
+    extend
+        How many more passes at most, while they lower the held-out deviance by 1 % in ten.
     settings
         The solver's own keys; the solver registry checks them.
     """
@@ -304,6 +309,7 @@ class SolveStage(Section):
     iterations: int | None = key(whole(1))
     settings: dict[str, Scalar] = field(default_factory=dict, metadata={"check": dict})
     refine: str | None = key(matching(r"[a-z ]*", "words parted by blanks"))
+    extend: int | None = key(whole(0))
 
     def __post_init__(self) -> None:
         super().__post_init__()

@@ -17,6 +17,7 @@ WORDS = {
     "background": ("background",),
     "intensity": ("intensity",),
     "variation": ("variation", "coefficients"),
+    "probes": ("variation",),
     "depths": ("depths_m",),
 }
 

@@ -2,39 +2,22 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field, replace
-from functools import cached_property
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 import scans
-from recon import backend, choose, orienting
-from recon.exposure_path import FEWEST, MOST, exposure_path, has_readings
-from recon.loop import Hooks, Loop, PassRecord, Stage
-from recon.mode_shares import share_shift
-from recon.model_choice import KEYS, ModelChoice, choose_model
-from recon.probe import scaled_to_power, with_modes
-from recon.probe_limits import probe_limits
-from recon.probe_start import find_defocus, first_probe
-from recon.problem import Problem, make_problem
+from recon import backend, orienting
+from recon.loop import PassRecord
 from recon.recipe import Recipe, parse_recipe, read_recipe
-from recon.result import Result, Source, StopReason
-from recon.run_result import make_result, records_of
-from recon.solvers import make_solver, within_limits
-from recon.solvers.base import Solver
-from recon.solvers.maximum_likelihood import AUTOMATIC
-from recon.state import State, add_unknowns, start_state
-from recon.unknowns import unknowns
+from recon.result import Result, Source
+from recon.run import Run
 from scans.detector import Watch
 from scans.errors import InputError
 from scans.options import PrepareOptions
 from scans.prepared import PreparedScan
-from scans.scan import Note, Scan
+from scans.scan import Scan
 
 
 def reconstruct(
@@ -76,40 +59,24 @@ def reconstruct(
     InputError
         When the scan, the recipe or the device cannot be used.
     """
-    recipe = _resolve_recipe(recipe, resume)
-    prepared = _resolve_scan(scan, recipe)
+    recipe = resolve_recipe(recipe, resume)
+    prepared = resolve_scan(scan, recipe)
+    if recipe.run.share is not None:
+        raise InputError(
+            f"run.share = {recipe.run.share} with one scan",
+            where=f"{prepared.scan.name}, recipe, run.share",
+            expected="several scans that have something in common",
+            fix="Leave it out, or name all scans.",
+        )
     opened = backend.open_device(device or recipe.run.device or "auto")
-    began = time.perf_counter()
-    recipe = choose.choose_problem(recipe, prepared)
-    problem = make_problem(
-        prepared,
-        opened,
-        precision=recipe.run.precision or "single",
-        margin_px=recipe.object.margin_px or 0,
-        held_out=recipe.run.held_out or 0.0,
-        seed=recipe.run.seed,
-    )
-    run = _Run(prepared, problem, recipe, source=_source_of(prepared))
+    run = Run.of(prepared, recipe, opened, source=source_of(prepared))
     run.decide(opened, asked=device, on_trial=on_trial)
-    recipe, problem = run.recipe, run.problem
-    state, records = run.cold_start() if resume is None else run.resumed(resume)
-    stages = run.stages()
-
-    def save(state: State, records: list[PassRecord]) -> None:
-        if on_checkpoint:
-            on_checkpoint(run.checkpoint(state, records))
-
-    budget = recipe.run.time_budget_s
-    if budget is not None:
-        # trials count, and a resumed run has its time anew
-        budget = max(budget - (time.perf_counter() - began), 0.0) + (records[-1].seconds if records else 0.0)
-    loop = Loop(problem, stages, Hooks(on_pass=on_pass, checkpoint=save, time_budget_s=budget), records)
-    reason = loop.run(state)
-    result = run.finish(state, loop.records, reason)
-    return run.with_shares(result, state, stages[-1].solver, loop)
+    state, loop, reason = run.solve(resume, on_pass=on_pass, on_checkpoint=on_checkpoint)
+    return run.with_shares(run.finish(state, loop.records, reason), state, loop)
 
 
-def _resolve_recipe(recipe: Recipe | str | Path | None, resume: Result | None) -> Recipe:
+def resolve_recipe(recipe: Recipe | str | Path | None, resume: Result | None) -> Recipe:
+    """Return the recipe to go by: that of a checkpoint, or what is given."""
     if resume is not None:
         return resume.recipe
     if recipe is None:
@@ -117,7 +84,8 @@ def _resolve_recipe(recipe: Recipe | str | Path | None, resume: Result | None) -
     return recipe if isinstance(recipe, Recipe) else read_recipe(recipe)
 
 
-def _resolve_scan(scan: Scan | PreparedScan | str | Path, recipe: Recipe) -> PreparedScan:
+def resolve_scan(scan: Scan | PreparedScan | str | Path, recipe: Recipe) -> PreparedScan:
+    """Read and prepare a scan as far as it is not."""
     if isinstance(scan, PreparedScan):
         return scan
     return prepare_scan(scan if isinstance(scan, Scan) else load_scan(scan, recipe), recipe)
@@ -161,7 +129,7 @@ def prepare_scan(
     return prepared
 
 
-def _source_of(prepared: PreparedScan) -> Source | None:
+def source_of(prepared: PreparedScan) -> Source | None:
     """Describe the scan file as it is when the run begins: it may be gone or changed when the run ends."""
     scan = prepared.scan
     return Source.of(scan.path, scan.entry) if scan.path else None
@@ -169,227 +137,3 @@ def _source_of(prepared: PreparedScan) -> Source | None:
 
 def _given(section: Any) -> dict[str, Any]:
     return {key: value for key, value in asdict(section).items() if value is not None}
-
-
-@dataclass
-class _Run:
-    """One run's fixed parts; makes states at its start and results at its end."""
-
-    prepared: PreparedScan
-    problem: Problem
-    recipe: Recipe
-    source: Source | None
-    notes: list[Note] = field(default_factory=list)
-
-    def decide(
-        self, device: backend.Device, *, asked: str | None, on_trial: Callable[[int, int], None] | None = None
-    ) -> None:
-        """Choose what the recipe leaves open; by short trials what is refined beside object and probe."""
-        self._limit_and_focus()
-        if self.recipe.run.time_budget_s is not None and not self.recipe.solve:
-            passes = self.recipe.run.time_budget_s / self._seconds_a_pass()
-            self.recipe = choose.within_budget(self.recipe, passes)
-        recipe = self.recipe
-        choose.complete_recipe(recipe, self.prepared, self.problem)  # what is wrong is told before the trials
-        free = tuple(word for word, path in KEYS.items() if recipe.get(path) is None)
-        if recipe.run.trial_passes and free and self.problem.n_held:
-            self.recipe = self._by_trials(free, on_trial)
-        self.recipe = choose.complete_recipe(self.recipe, self.prepared, self.problem)
-        self.recipe = choose.choose_device(self.recipe, device, asked=asked)
-        self.problem = self._moving(self.recipe.positions.travel or 0.0)
-        self._tell_of_the_way()
-
-    def _limit_and_focus(self) -> None:
-        """Set the limits of the probe, and find the defocus of a zone plate where the recipe leaves it open."""
-        recipe, optic, geometry = self.recipe, self.prepared.scan.zone_plate, self.prepared.geometry
-        highest = choose.highest_frequency(recipe, self.prepared)
-        real = np.empty(0, self.problem.complex_dtype).real.dtype
-        limits = probe_limits(
-            geometry, self.problem.device, real, diameter_m=recipe.probe.support_m, highest_per_m=highest
-        )
-        self.problem = replace(self.problem, limits=limits)
-        if recipe.probe.start == "zone_plate" and recipe.probe.defocus_m is None and optic is not None:
-            found = find_defocus(self.prepared, self.problem, optic, recipe.run.seed)
-            self.recipe = recipe.choose("probe.defocus_m", found.value_m, found.reason)
-            self.notes += found.notes
-        if recipe.probe.start == "file" and recipe.probe.modes is None and not recipe.run.trial_passes:
-            self.recipe = recipe.choose("probe.modes", len(self.first_probe), "as many as in the file")
-
-    def _tell_of_the_way(self) -> None:
-        """Note where the probe's way during exposures comes from, or that it is too short to matter."""
-        travel, path = self.recipe.positions.travel or 0.0, self.problem.path_px
-        if not travel:
-            return
-        if path is None:
-            how, value = "less than half a pixel: taken as standing still", f"{travel:g} of a step"
-        else:
-            source = "the stage's readings" if has_readings(self.prepared) else "the order of the positions"
-            how, value = f"taken from {source}", f"{travel:g} of a step, {path.shape[1]} points"
-        self.notes.append(Note("way during exposures", value, "positions", how, guess=not has_readings(self.prepared)))
-
-    def _moving(self, travel: float, most: int = MOST) -> Problem:
-        """Return the problem with the way that the probe goes during each exposure."""
-        path = exposure_path(self.prepared, travel, most) if travel else None
-        return replace(self.problem, path_px=path)
-
-    def _seconds_a_pass(self) -> float:
-        """Time one pass of the default solver, the second of two: the first one warms up."""
-        problem = self.problem
-        probe = scaled_to_power(self.first_probe, problem.power)
-        state = start_state(problem, probe, self.recipe.run.seed)
-        solver, seconds = make_solver("rpie", self._steps()), 0.0
-        for _ in range(2):
-            began = time.perf_counter()
-            backend.to_host(solver.step(problem, state))
-            seconds = time.perf_counter() - began
-        return max(seconds, 1e-6)
-
-    def _steps(self, *, bold: bool = False) -> dict[str, Any]:
-        """Return settings of `rpie` for these frames."""
-        steps = choose.steps_for(self.prepared, self.problem, bold=bold)
-        return {key: value for key, (value, _) in steps.items()}
-
-    def _by_trials(self, free: tuple[str, ...], on_trial: Callable[[int, int], None] | None) -> Recipe:
-        recipe, travel = self.recipe, self.recipe.positions.travel
-        problem = self._moving(1.0 if travel is None else travel, most=FEWEST)
-        if problem.path_px is None:
-            free = tuple(word for word in free if word != "travel")
-        start = ModelChoice(
-            modes=recipe.probe.modes or len(self.first_probe),
-            positions=bool(recipe.positions.refine),
-            background=bool(recipe.probe.background),
-            travel=travel or 0.0,
-        )
-        found = choose_model(
-            problem,
-            scaled_to_power(with_modes(self.first_probe, start.modes), problem.power),
-            start,
-            free,
-            steps=(self._steps(bold=True), self._steps()),
-            passes=recipe.run.trial_passes or 0,
-            seed=recipe.run.seed,
-            progress=on_trial,
-        )
-        for word in free:
-            path = KEYS[word]
-            recipe = recipe.choose(path, getattr(found, word), found.reasons.get(path, "no trial was needed"))
-        return recipe
-
-    def cold_start(self) -> tuple[State, list[PassRecord]]:
-        recipe, problem = self.recipe, self.problem
-        probe = with_modes(self.first_probe, recipe.probe.modes or 1)
-        state = start_state(problem, scaled_to_power(probe, problem.power), recipe.run.seed, recipe.object.slices or 1)
-        if state.object_.ndim == 3:
-            state.depths_m = np.full(len(state.object_) - 1, recipe.object.slice_distance_m or 0.0)
-        names = {name for stage in recipe.solve for name in unknowns(stage.refine or "")}
-        waves = with_modes(probe[:1], 1 + (recipe.probe.variation or 0))[1:]
-        add_unknowns(problem, state, names, scaled_to_power(waves, problem.power) if len(waves) else None)
-        return state, []
-
-    @cached_property
-    def first_probe(self) -> NDArray[np.complexfloating]:
-        probe, notes = first_probe(self.prepared, self.recipe.probe)
-        self.notes += notes
-        return probe
-
-    def resumed(self, earlier: Result) -> tuple[State, list[PassRecord]]:
-        if earlier.solver_state is None:
-            raise InputError(
-                f"a result with status {earlier.status} and no solver state",
-                where="--resume",
-                expected="an interrupted result",
-                fix="Start anew without --resume.",
-            )
-        then = earlier.provenance.source
-        if self.source and then and self.source.checksum != then.checksum:
-            raise InputError(
-                f"a checkpoint of another scan ({then.path})",
-                where=f"--resume with {self.source.path}",
-                expected="the scan that the checkpoint was made from, unchanged",
-                fix="Name that scan, or start anew without --resume.",
-            )
-        state = State.from_checkpoint(earlier.solver_state, self.problem.device)
-        self._check_fits(state)
-        scan_notes = self.prepared.scan.notes
-        self.notes += [note for note in earlier.notes if note not in scan_notes]
-        return state, records_of(earlier.history)
-
-    def _check_fits(self, state: State) -> None:
-        problem = self.problem
-        found = (*state.object_.shape[-2:], len(state.positions_px), state.probe.shape[-1])
-        wanted = (*problem.object_shape, problem.n_frames, problem.size)
-        if found != wanted:
-            raise InputError(
-                "a checkpoint of {} x {} object pixels, {} frames of {} pixels".format(*found),
-                where="--resume",
-                expected="{} x {} object pixels, {} frames of {} pixels, as this scan is prepared".format(*wanted),
-                fix="Prepare the scan as for the checkpoint, or start anew without --resume.",
-            )
-
-    def stages(self) -> list[Stage]:
-        """Make the recipe's solvers ready; refuse what would not fit into memory."""
-        stages = []
-        for one in self.recipe.solve:
-            solver = make_solver(one.solver or "", one.settings, one.refine or "")
-            stages.append(Stage(one.name, within_limits(solver, self.problem), one.iterations or 0))
-        self._check_memory(stages)
-        return stages
-
-    def _check_memory(self, stages: list[Stage]) -> None:
-        path = self.problem.path_px
-        waves = (self.recipe.probe.modes or 1) * (1 if path is None else path.shape[1])
-        need = max(s.solver.memory_bytes(self.problem, waves) for s in stages)
-        free = backend.free_bytes(self.problem.device)
-        if need > free:
-            raise InputError(
-                f"{need / 2**30:.3g} GiB needed for a pass, {free / 2**30:.3g} GiB free on {self.problem.device.name}",
-                where=f"{self.prepared.scan.name}, {self.problem.n_frames} frames of {self.problem.size} pixels",
-                expected="work arrays that fit",
-                fix="Use smaller frames (-s prepare.bin=2), smaller batches (-s solve.batch=4) or solver rpie.",
-            )
-
-    def checkpoint(self, state: State, records: list[PassRecord]) -> Result:
-        """Return a result that can be resumed."""
-        result = self._result(state, records, None)
-        return replace(result, status="running", solver_state=state.to_checkpoint())
-
-    def finish(self, state: State, records: list[PassRecord], reason: StopReason) -> Result:
-        """Return the final result, its metrics measured on the state as it is."""
-        self._record_choices(state)
-        result = self._result(state, records, reason)
-        if reason in (StopReason.INTERRUPTED, StopReason.TIME_LIMIT):
-            status = "interrupted" if reason is StopReason.INTERRUPTED else "complete"
-            return replace(result, status=status, solver_state=state.to_checkpoint())
-        return replace(result, status="failed") if reason is StopReason.NON_FINITE else result
-
-    def with_shares(self, result: Result, state: State, solver: Solver, loop: Loop) -> Result:
-        """Return the result with what the noise adds to the shares of the modes, where that is wanted."""
-        passes, ended = self.recipe.probe.share_passes or 0, (StopReason.ITERATION_LIMIT, StopReason.CONVERGED)
-        if not passes or len(result.probe) == 1 or result.stop_reason not in ended:
-            return result
-        if self.problem.counts.nbytes > backend.free_bytes(self.problem.device):
-            why = "no memory for a second set of frames"
-            return replace(result, notes=(*result.notes, Note("shares of the modes", "as fitted", "run", why)))
-        hooks = Hooks(on_pass=loop.hooks.on_pass)
-        shift = share_shift(self.problem, state, solver, passes, self.recipe.run.seed, hooks, loop.records)
-        return replace(result, occupancy_shift=shift)
-
-    def _record_choices(self, state: State) -> None:
-        """Write into the recipe what a stage chose while it ran."""
-        for stage in self.recipe.solve:
-            if stage.get("strength") == AUTOMATIC and state.prior_strength is not None:
-                found = float(state.prior_strength)
-                why = "by the held-out pixels" if found > 0 else "no prior makes the held-out pixels more likely"
-                self.recipe = self.recipe.choose(f"solve.{stage.name}.strength", found, why)
-
-    def _result(self, state: State, records: list[PassRecord], reason: StopReason | None) -> Result:
-        return make_result(
-            self.problem,
-            self.prepared,
-            self.recipe,
-            state,
-            records,
-            reason,
-            source=self.source,
-            notes=tuple(self.notes),
-        )

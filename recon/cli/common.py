@@ -69,10 +69,16 @@ def add_settings(parser: argparse.ArgumentParser, example: str) -> None:
     )
 
 
-def add_scan(parser: argparse.ArgumentParser, example: str) -> None:
-    """Add the scan, its recipe with the settings, and ``--follow-external``."""
+def add_scan(parser: argparse.ArgumentParser, example: str, several: str = "") -> None:
+    """Add the scan, its recipe with the settings, and ``--follow-external``.
+
+    Parameters
+    ----------
+    several
+        Help text of a command that takes several scans: they come as a list.
+    """
     help_text = "scan file, FILE::/entry, or a folder or pattern that holds one scan"
-    parser.add_argument("scan", metavar="SCAN", help=help_text)
+    parser.add_argument("scan", metavar="SCAN", nargs="+" if several else None, help=help_text + several)
     parser.add_argument("-r", "--recipe", metavar="RECIPE.toml", help="settings; what it leaves open is chosen")
     add_settings(parser, example)
     parser.add_argument(

@@ -45,10 +45,11 @@ def add_parser(commands: Commands) -> None:
         commands,
         "reconstruct",
         run,
-        "reconstruct object and probe from a scan; with no recipe everything is chosen from the data",
+        "reconstruct object and probe from a scan, or from several that share them; with no recipe everything is "
+        "chosen from the data",
         "halfbit reconstruct run17.cxi -o run17_image.h5 -s solve.main.iterations=200",
     )
-    add_scan(parser, "probe.modes=3")
+    add_scan(parser, "probe.modes=3", several="; several where they share probe or object (-s run.share=probe)")
     add_output(parser, "result file or folder (default: a numbered .h5 in the current folder)")
     add_solving(parser)
     parser.add_argument(
@@ -63,6 +64,16 @@ def add_parser(commands: Commands) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Reconstruct one scan, or several together."""
+    if len(args.scan) > 1:
+        from recon.cli import together
+
+        return together.run(args)
+    args.scan = args.scan[0]
+    return _run_one(args)
+
+
+def _run_one(args: argparse.Namespace) -> int:
     """Load, prepare, reconstruct, write result and figure."""
     from recon import figures, workflow
     from scans.files import replacing
@@ -93,7 +104,7 @@ def run(args: argparse.Namespace) -> int:
             )
     except KeyboardInterrupt:
         if output.has_checkpoint:
-            say(f"stopped at once; the last checkpoint is {output.path}; {_how_to_go_on(args, output.path)}")
+            say(f"stopped at once; the last checkpoint is {output.path}; {how_to_go_on([args.scan], output.path)}")
             return EXIT_INTERRUPTED
         raise
     path = output.write(result)
@@ -108,19 +119,21 @@ def run(args: argparse.Namespace) -> int:
 
 def _exit_code(args: argparse.Namespace, result: Any, path: Path) -> int:
     if result.status == "interrupted":
-        say(f"interrupted; {_how_to_go_on(args, path)}")
+        say(f"interrupted; {how_to_go_on([args.scan], path)}")
         return EXIT_INTERRUPTED
     # A run that broke down never counts as done, asked for or not.
     broken = result.status == "failed" or (args.strict and result.verdict == "not to be trusted")
     return EXIT_UNTRUSTED if broken else EXIT_DONE
 
 
-def _how_to_go_on(args: argparse.Namespace, path: Path) -> str:
-    return f"go on with: halfbit reconstruct {shlex.quote(args.scan)} -o {shlex.quote(str(path))} --resume"
+def how_to_go_on(scans: list[str], path: Path) -> str:
+    """Say how an interrupted run is continued."""
+    names = " ".join(shlex.quote(scan) for scan in scans)
+    return f"go on with: halfbit reconstruct {names} -o {shlex.quote(str(path))} --resume"
 
 
 @dataclass
-class _Output:
+class Output:
     """The result's name, and whether the file that may be there is this run's own."""
 
     path: Path
@@ -145,12 +158,12 @@ class _Output:
             say(f"no checkpoint written: {exc}")
 
 
-def _new(args: argparse.Namespace) -> _Output:
+def _new(args: argparse.Namespace) -> Output:
     path = output_path(args, f"{scan_stem(args.scan)}_result", ".h5", beside=(FIGURE,))
-    return _Output(path, own=args.force)
+    return Output(path, own=args.force)
 
 
-def _resumed(args: argparse.Namespace) -> tuple[Any, _Output]:
+def _resumed(args: argparse.Namespace) -> tuple[Any, Output]:
     """Find the checkpoint; settings given beside ``--resume`` would not be what it ran with."""
     if args.recipe or args.set:
         raise InputError(
@@ -164,7 +177,7 @@ def _resumed(args: argparse.Namespace) -> tuple[Any, _Output]:
     check_writable(path.absolute().parent)
     if args.time_budget:
         result = replace(result, recipe=result.recipe.override(f"run.time_budget_s={args.time_budget}"))
-    return result, _Output(path, own=True, has_checkpoint=True)
+    return result, Output(path, own=True, has_checkpoint=True)
 
 
 def _named(path: Path) -> tuple[Any, Path]:
@@ -183,19 +196,29 @@ def _named(path: Path) -> tuple[Any, Path]:
 
 def _newest(args: argparse.Namespace, folder: Path) -> tuple[Any, Path]:
     from recon.result import Source
+
+    return newest(folder, f"{scan_stem(args.scan)}_result", Source.of(scan_file(args.scan)), args.quiet)
+
+
+def newest(folder: Path, stem: str, source: Any, quiet: bool) -> tuple[Any, Path]:
+    """Return the newest result in a folder, named by a stem and a number, that goes on from this source.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
     from recon.result_file import read_result
 
-    stem = f"{scan_stem(args.scan)}_result_"
-    checksum = Source.of(scan_file(args.scan)).checksum
-    candidates = sorted(folder.glob(f"{glob.escape(stem)}*.h5"), key=lambda p: -p.stat().st_mtime)
+    candidates = sorted(folder.glob(f"{glob.escape(stem)}_*.h5"), key=lambda p: -p.stat().st_mtime)
     for path in candidates:
         result = read_result(path)
-        source = result.provenance.source
-        if result.solver_state is not None and source is not None and source.checksum == checksum:
-            say(f"going on from {path}", args.quiet)
+        then = result.provenance.source
+        if result.solver_state is not None and then is not None and then.checksum == source.checksum:
+            say(f"going on from {path}", quiet)
             return result, path
     raise InputError(
-        f"no interrupted result of this scan; results with the name {stem}*.h5: {len(candidates)}",
+        f"no interrupted result of this scan; results with the name {stem}_*.h5: {len(candidates)}",
         where=str(folder),
         expected="one that --resume can go on from",
         fix="Name it with -o, or start anew without --resume.",

@@ -85,7 +85,7 @@ class MaximumLikelihood:
         names = ("object_", *probe, *unknowns(self.refine))
         if "from/object_" in state.memory and ("from/probe" in state.memory) != bool(probe):
             self._forget(state)
-            del state.memory["numbers"]
+            state.memory.pop("numbers", None)
         return names
 
     def prepare(self, problem: Problem, state: State) -> None:
@@ -160,9 +160,14 @@ class MaximumLikelihood:
 
     def finish(self, problem: Problem, state: State) -> None:
         """Go back to the last measured state if the step after it, which no pass has measured, is worse."""
+        self._end_step(problem, state)
+        state.corners = None
+
+    def _end_step(self, problem: Problem, state: State) -> None:
+        """Measure the step that no pass has measured, take it back if it is worse, and remember none."""
         if "numbers" in state.memory and self._refused(state, self._measure(problem, state)[1]):
             set_values(state, self._host(stored(state.memory, "from/")))
-        state.corners = None
+        state.memory.pop("numbers", None)
 
     def _global_step(self, problem: Problem, state: State, names: tuple[str, ...]) -> None:
         """Every few passes solve for what single pixels and positions do not see."""
@@ -172,6 +177,7 @@ class MaximumLikelihood:
             return
         if "probe" not in names or state.object_.ndim == 3:
             return
+        self._end_step(problem, state)  # or else a refused step would take this one back, but not its corners
         likelihood = make_likelihood(self.likelihood, problem.read_noise)
         global_step(problem, state, likelihood, positions="positions_px" in names)
         if state.corners is not None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from recon.affine_refinement import CURVATURE, NO_SCALE, affine_step, global_step
 from recon.backend import Array, to_host
 from recon.gradients import measure
+from recon.groups import without_means
 from recon.likelihoods import Likelihood, make_likelihood
 from recon.position_search import anneal, find_again, set_aside_trapped
 from recon.preconditioner import Preconditioner
@@ -79,7 +80,7 @@ class Refining(Around):
         active = state.active(problem.n_frames)
         for name in ("positions_px", "intensity"):  # what no frame can tell; those aside stay where they are
             if name in steps:
-                steps[name][active] -= steps[name][active].mean(axis=0)
+                steps[name][active] = without_means(steps[name][active], problem.groups, active)
         here = values(state, self.names)
         set_values(state, {name: here[name] + one for name, one in steps.items()})
         if moving:
@@ -95,13 +96,13 @@ class Refining(Around):
 
 def _move_together(problem: Problem, state: State, likelihood: Likelihood, passes: int) -> None:
     """Whatever positions do beside following their slopes; their mean stays."""
-    middle = state.positions_px.mean(axis=0)
+    before = state.positions_px
     _anneal(problem, state, likelihood, afresh=passes % ANNEAL_EVERY == 0)
     if passes and passes % MAP_EVERY == 0:
         _map(problem, state, likelihood)
     if passes and passes % RESCUE_EVERY == 0:
         set_aside_trapped(problem, state, likelihood, REACH_PX)
-    state.positions_px = state.positions_px + (middle - state.positions_px.mean(axis=0))
+    state.positions_px = before + without_means(state.positions_px - before, problem.groups)
 
 
 def _anneal(problem: Problem, state: State, likelihood: Likelihood, *, afresh: bool) -> None:

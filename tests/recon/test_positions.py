@@ -282,7 +282,8 @@ def test_moments_of_higher_phases_are_slope_and_curvature(rng):
     problem, state = solved(rng, n_frames=5, photons=2e4, noisy=True)
     state.object_ = state.object_ * np.exp(0.1j * rng.normal(size=SHAPE))
     frames, start, step = np.arange(5), state.probe.copy(), 1e-4
-    forces, stiffness, most = Directions.of(state, ORDERS, positions=False).moments(problem, state, POISSON, frames)
+    ways = Directions.of(problem, state, ORDERS, positions=False)
+    forces, stiffness, most = ways.moments(problem, state, POISSON, frames)
     assert forces.shape == (12,)
 
     def at(numbers):
@@ -683,12 +684,13 @@ def test_a_refused_step_goes_back(rng):
 def test_words_stand_for_fields():
     assert unknowns("") == ()
     assert unknowns("  depths   positions positions ") == ("positions_px", "depths_m")
+    assert unknowns("probes") == ("variation",)
     assert unknowns("variation background intensity") == ("background", "intensity", "variation", "coefficients")
     for wrong in ("position", "positions,intensity", "Positions"):
         with pytest.raises(InputError) as caught:
             unknowns(wrong)
         assert repr(wrong) in str(caught.value)
-        assert "positions, background, intensity, variation, depths" in str(caught.value)
+        assert "positions, background, intensity, variation, probes, depths" in str(caught.value)
         assert 'refine = "positions background"' in str(caught.value)
     with pytest.raises(InputError):
         Refining(make_solver("rpie", {}), "drift")

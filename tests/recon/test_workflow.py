@@ -12,7 +12,7 @@ import pytest
 from helpers_cli import recipe, simulated, written
 
 import recon
-from recon import workflow
+from recon import run, workflow
 from recon.loop import Hooks, Loop
 from recon.registration import register
 from recon.result import Result, StopReason
@@ -332,7 +332,7 @@ def test_solver_memory_and_modes_survive(scan_file, settings):
 
 
 def test_a_checkpoint_on_the_way_is_a_result_that_goes_on(scan_file, result, monkeypatch, tmp_path):
-    monkeypatch.setattr(workflow, "Hooks", lambda **given: Hooks(checkpoint_every_s=0, **given))
+    monkeypatch.setattr(run, "Hooks", lambda **given: Hooks(checkpoint_every_s=0, **given))
     kept: list[Result] = []
     whole = reconstruct(scan_file, recipe(passes=(8, 3)), device="cpu", on_checkpoint=kept.append)
     assert whole.transmission.tobytes() == result.transmission.tobytes()  # looking does not disturb
