@@ -265,7 +265,7 @@ def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> 
         choices: dict[str, tuple[Any, str]] = {
             "solver": ("rpie", "the default solver"),
             "iterations": (PASSES[stage.name] if own else OWN_PASSES, "the default number of passes"),
-            "extend": _extension(recipe, stage.name if own else ""),
+            "extend": _extension(recipe, stage.name if own and stage.iterations is None else ""),
             "refine": (refined_words(recipe), "as probe, object and positions say"),
         }
         steps = steps_for(prepared, problem, bold=own and stage.name == "approach")

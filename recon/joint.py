@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -56,7 +57,7 @@ def reconstruct_together(
     InputError
         When scans do not fit together, or the recipe does not say what they share.
     """
-    recipe = resolve_recipe(recipe, resume)
+    began, recipe = time.perf_counter(), resolve_recipe(recipe, resume)
     parts = [resolve_scan(scan, recipe) for scan in several]
     share = what_they_share(recipe, len(parts))
     offsets = _offsets(parts, recipe, resume, device, on_pass)
@@ -71,6 +72,7 @@ def reconstruct_together(
         parts=together.parts,
         groups=together.groups,
     )
+    run.began = began  # the search for offsets counts
     run.decide(opened, asked=device, on_trial=on_trial)
     state, loop, reason = run.solve(resume, on_pass=on_pass, on_checkpoint=on_checkpoint)
     whole = run.finish(state, loop.records, reason)

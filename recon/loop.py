@@ -220,9 +220,9 @@ class Loop:
 
 
 def _falling(records: Sequence[PassRecord]) -> bool:
-    """Say whether the pixels that are not fitted (all, where none are left out) are still told better."""
+    """Say whether the pixels that are not fitted (all, where none are left out) are still told better, or may be."""
     if len(records) <= FALLING_PASSES:
-        return False
+        return True
     old, new = (r.deviance if r.held_out is None else r.held_out for r in (records[-1 - FALLING_PASSES], records[-1]))
     return new < (1 - FALLING_SHARE) * old
 

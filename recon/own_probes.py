@@ -8,7 +8,7 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from recon.backend import Array, to_device, to_host
+from recon.backend import Array, array_module, to_device, to_host
 from recon.probe import scaled_to_power
 from recon.problem import Problem
 from recon.state import State
@@ -27,11 +27,21 @@ def begin_own_probes(problem: Problem, state: State, waves: Sequence[NDArray[np.
     assert problem.groups is not None
     power = float((np.abs(to_host(state.probe[0])) ** 2).sum())
     own = np.stack([scaled_to_power(wave[None], power)[0] for wave in waves])
-    contrasts = scipy.linalg.helmert(len(own))  # (G - 1, G): orthonormal, each of sum 0
-    basis = np.tensordot(contrasts, own, axes=1)
-    state.probe[0] = to_device(own.mean(axis=0).astype(problem.complex_dtype), problem.device)
-    state.variation = to_device(basis.astype(problem.complex_dtype), problem.device)
-    state.coefficients = contrasts.T[problem.groups.of_frame].astype(complex)
+    state.coefficients = _contrasts(len(own)).T[problem.groups.of_frame].astype(complex)
+    set_own_waves(state, to_device(own.astype(problem.complex_dtype), problem.device))
+
+
+def _contrasts(n_scans: int) -> NDArray[np.float64]:
+    """``(G - 1, G)``: orthonormal rows, each of sum 0."""
+    return np.asarray(scipy.linalg.helmert(n_scans), np.float64)
+
+
+def set_own_waves(state: State, own: Array) -> None:
+    """Let the strongest mode of each scan be one of ``(G, N, N)``."""
+    xp = array_module(own)
+    state.probe = state.probe.copy()
+    state.probe[0] = own.mean(axis=0)
+    state.variation = xp.tensordot(xp.asarray(_contrasts(len(own)).astype(own.real.dtype)), own, axes=1)
 
 
 def own_probe(state: State, frame: int) -> Array:

@@ -21,8 +21,8 @@ from scans.scan import Note
 PASSES = 25
 # Images whose contrasts correlate less than this do not show the same.
 SAME = 0.3
-# Lit is what gets this share of the best lit pixel's photons.
-LIT = 0.1
+# Lit is what gets this share of the best lit pixel's photons; less in common than this share of it tells nothing.
+LIT, COMMON = 0.1, 0.05
 
 
 @dataclass(frozen=True)
@@ -66,13 +66,9 @@ def _short(recipe: Recipe) -> Recipe:
 
 
 def _offset(image: Result, first: Result) -> tuple[NDArray[np.float64], Note]:
-    match = register(
-        image.transmission, first.transmission, weight=first.coverage, moving_weight=np.asarray(image.coverage)
-    )
-    pixel = np.array(first.pixel_m)
-    origins = (np.array([r.y_m[0], r.x_m[0]]) for r in (first, image))
-    here, there = origins
-    offset = here - there - np.array(match.shift_px) * pixel
+    match = register(image.transmission, first.transmission, weight=first.coverage, moving_weight=image.coverage)
+    here, there = (np.array([r.y_m[0], r.x_m[0]]) for r in (first, image))
+    offset = here - there - np.array(match.shift_px) * np.array(first.pixel_m)
     alike = _alikeness(image, first, match)
     told = f"{offset[0] * 1e9:+.3g}, {offset[1] * 1e9:+.3g} nm (y, x)"
     if alike >= SAME:
@@ -85,10 +81,10 @@ def _offset(image: Result, first: Result) -> tuple[NDArray[np.float64], Note]:
 
 
 def _alikeness(image: Result, first: Result, match: Match) -> float:
-    """Correlation of the contrasts where both are lit; 0 where that is nowhere."""
+    """Correlation of the contrasts where both are lit; 0 where that is next to nowhere."""
     lit = image.coverage > LIT * image.coverage.max()
     both = match.covers(lit) & (first.coverage > LIT * first.coverage.max())
-    if not both.any():
+    if both.sum() < COMMON * lit.sum():
         return 0.0
     a, b = (o[both] - o[both].mean() for o in (match.apply(image.transmission, lit), first.transmission))
     return float(abs(np.vdot(a, b)) / max(float(np.linalg.norm(a) * np.linalg.norm(b)), 1e-30))

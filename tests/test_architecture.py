@@ -101,7 +101,7 @@ ALLOWED = {
     "recon.probe_limits": "backend",
     "recon.probe_file": "hdf5",
     "recon.probe_start": "loop probe probe_file problem recipe_sections result solvers state",
-    "recon.solvers": "affine_refinement backend blocks frames gradients groups kernels likelihoods physics "
+    "recon.solvers": "affine_refinement backend blocks frames gradients groups kernels likelihoods own_probes physics "
     "position_search preconditioner prior_strength priors problem recipe_keys recipe_sections shares state "
     "unknowns",
     "recon.shift_fit": "",

@@ -17,6 +17,7 @@ from recon.solvers.pie import EPIE, RPIE
 from recon.solvers.raar import RAAR
 from recon.solvers.refining import Refining
 from recon.solvers.relaxed_projections import RelaxedProjections
+from recon.solvers.scan_by_scan import ScanByScan
 from recon.unknowns import unknowns
 from scans.errors import InputError
 
@@ -71,4 +72,7 @@ def make_solver(name: str, settings: dict[str, Any], refine: str = "") -> Solver
         clean[key] = known[key](value)
     if "refine" in known:
         return kind(**clean, refine=refine)
-    return Refining(kind(**clean), refine) if unknowns(refine) else kind(**clean)
+    solver, words = kind(**clean), refine.split()
+    if "probes" in words and kind in (EPIE, RPIE):  # they step too often to wait for a slope once a pass
+        solver, words = ScanByScan(solver), [word for word in words if word != "probes"]
+    return Refining(solver, " ".join(words)) if unknowns(" ".join(words)) else solver

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import shutil
+import signal
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -80,3 +81,16 @@ def skip_drawing(monkeypatch: pytest.MonkeyPatch) -> None:
 
     for name in ("simulate_figure", "inspect_figure", "result_figure", "resolution_figure"):
         monkeypatch.setattr(figures, name, lambda *parts: Figure(figsize=(1, 1)))
+
+
+def raised_in(monkeypatch: pytest.MonkeyPatch, owner: object, name: str, number: int, at_call: int = 1) -> None:
+    """Let a function raise a signal in its `at_call`-th call, before it does its work."""
+    plain, calls = getattr(owner, name), []
+
+    def talking(*args: object, **given: object) -> object:
+        calls.append(name)
+        if len(calls) == at_call:
+            signal.raise_signal(number)
+        return plain(*args, **given)
+
+    monkeypatch.setattr(owner, name, talking)

@@ -266,7 +266,7 @@ def test_a_device_that_was_asked_for_is_no_choice():
 
 
 def test_no_key_of_the_run_is_forgotten(prepared):
-    # time and corrections are the user's alone; all else of the recipe is filled in
+    # time, corrections and what several scans share are the user's alone; all else of the recipe is filled in
     recipe = choose_device(completed(prepared), CPU)
     free = {f"run.{f.name}" for f in fields(recipe.run) if getattr(recipe.run, f.name) is None}
-    assert free == {"run.time_budget_s"}
+    assert free == {"run.time_budget_s", "run.share"}

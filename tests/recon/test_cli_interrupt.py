@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from helpers_cli import FEW_PASSES, contents, halfbit, recipe, skip_drawing, written
+from helpers_cli import FEW_PASSES, contents, halfbit, raised_in, recipe, skip_drawing, written
 
 from recon.loop import Hooks, Loop
 from recon.result_file import read_result, write_result
@@ -30,7 +30,7 @@ SETTINGS = (
 TALKING = """
 import functools, runpy, sys, time
 from matplotlib.figure import Figure
-from recon import figures, loop, workflow
+from recon import figures, loop, run
 pause, every = float(sys.argv.pop(1)), float(sys.argv.pop(1))
 plain = loop.Loop._one_pass
 def one_pass(self, stage, state):
@@ -41,7 +41,7 @@ def one_pass(self, stage, state):
         time.sleep(0.02)  # in pieces: a signal that comes just before a sleep begins waits for its end
     return record
 loop.Loop._one_pass = one_pass
-workflow.Hooks = functools.partial(loop.Hooks, checkpoint_every_s=every)
+run.Hooks = functools.partial(loop.Hooks, checkpoint_every_s=every)
 figures.result_figure = lambda result: Figure()  # drawing is shown elsewhere
 sys.argv[0] = "halfbit"
 runpy.run_module("recon", run_name="__main__")
@@ -167,19 +167,6 @@ def test_a_second_signal_stops_at_once(here):
 # --- without a process of its own: the signal is raised at a known place ------------------------------------
 
 
-def raised_in(monkeypatch: pytest.MonkeyPatch, owner: object, name: str, number: int, at_call: int = 1) -> None:
-    """Let a function raise a signal in its `at_call`-th call, before it does its work."""
-    plain, calls = getattr(owner, name), []
-
-    def talking(*args: object, **given: object) -> object:
-        calls.append(name)
-        if len(calls) == at_call:
-            signal.raise_signal(number)
-        return plain(*args, **given)
-
-    monkeypatch.setattr(owner, name, talking)
-
-
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 @pytest.mark.parametrize("command", ["inspect", "reconstruct"])
 def test_a_signal_before_the_first_pass(here, capsys, monkeypatch, command, number):
@@ -194,11 +181,11 @@ def test_a_signal_before_the_first_pass(here, capsys, monkeypatch, command, numb
 
 
 def test_a_second_signal_names_the_last_checkpoint(here, whole, capsys, monkeypatch):
-    from recon import workflow
+    from recon import run
 
     skip_drawing(monkeypatch)
     with monkeypatch.context() as patch:
-        patch.setattr(workflow, "Hooks", lambda **given: Hooks(checkpoint_every_s=0, **given))
+        patch.setattr(run, "Hooks", lambda **given: Hooks(checkpoint_every_s=0, **given))
         raised_in(patch, Loop, "_one_pass", signal.SIGINT, at_call=6)
 
         def at_once(self: Loop, stage: object, state: object) -> object:

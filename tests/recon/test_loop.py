@@ -103,6 +103,25 @@ def test_no_passes_left(problem, state):
     assert run.records == []
 
 
+def test_a_stage_goes_on_while_pixels_that_are_not_fitted_are_told_better(problem, state):
+    problem = replace(problem, n_held=1)
+    fitted = falling(60)
+
+    def passes(held, iterations, extend):
+        state.stage = state.stage_pass = 0
+        run = Loop(
+            problem, [Stage("a", Scripted([(r, r, h) for r, h in zip(fitted, held, strict=True)]), iterations, extend)]
+        )
+        return run.run(state), len(run.records)
+
+    helps = [0.98**k for k in range(60)]  # far more than 1 % in ten passes
+    assert passes(helps, 12, 18) == (StopReason.ITERATION_LIMIT, 30)  # all that it may have
+    assert passes([0.9995**k for k in range(60)], 12, 18) == (StopReason.CONVERGED, 12)
+    assert passes(helps[:20] + [helps[19]] * 40, 12, 40) == (StopReason.CONVERGED, 30)  # ten after the last fall
+    assert passes([0.9995**k for k in range(60)], 5, 18) == (StopReason.CONVERGED, 11)  # five are too few to tell
+    assert passes(helps, 12, 0) == (StopReason.ITERATION_LIMIT, 12)
+
+
 # --- interrupts ---------------------------------------------------------------------------------------------
 
 

@@ -36,7 +36,7 @@ from recon.likelihoods import make_likelihood
 from recon.position_search import anneal, expected_places, frame_losses, rings, search, set_aside_trapped
 from recon.probe import scaled_to_power, zone_plate_probe
 from recon.problem import make_problem
-from recon.solvers import make_solver
+from recon.solvers import make_solver, maximum_likelihood
 from recon.solvers.maximum_likelihood import MaximumLikelihood
 from recon.solvers.refining import WIDEST_PX, Refining
 from recon.state import State, start_state
@@ -679,6 +679,27 @@ def test_a_refused_step_goes_back(rng):
 
 
 # --- unknowns -----------------------------------------------------------------------------------------------------
+
+
+def test_a_common_step_is_not_taken_back_with_a_refused_one(rng, monkeypatch):
+    # what was refused after it had its corners, too, and was refused for ever
+    problem, state = solved(rng, n_frames=12)
+    state.positions_px = state.positions_px + 0.2 * rng.normal(size=(12, 2))
+    solver = make_solver("maximum_likelihood", {}, "positions")
+    passes(solver, problem, state, 3)
+    here, by = state.memory["from/positions_px"].copy(), np.array([0.3, -0.2])
+
+    def common(problem, state, likelihood, *, positions):
+        np.testing.assert_array_equal(state.positions_px, here)  # the refused step is gone before
+        state.positions_px = state.positions_px + by
+
+    monkeypatch.setattr(maximum_likelihood, "global_step", common)
+    monkeypatch.setattr(maximum_likelihood, "GLOBAL_AFTER", 0)
+    monkeypatch.setattr(maximum_likelihood, "GLOBAL_EVERY", 3)
+    state.object_ = state.object_ + 10.0  # worse than anything
+    passes(solver, problem, state, 1)
+    np.testing.assert_allclose(state.memory["from/positions_px"], here + by, atol=1e-12)
+    assert state.memory["numbers"][3] == 0
 
 
 def test_words_stand_for_fields():
