@@ -49,7 +49,7 @@ class MaximumLikelihood:
         "poisson", "anscombe", "amplitude" or "gaussian".
     refine
         What is refined beside object and probe, in words parted by blanks: "positions", "background",
-        "intensity", "variation", "depths".
+        "intensity", "variation", "probes", "depths".
     memory
         Steps that the inverse Hessian is made of.
     floor

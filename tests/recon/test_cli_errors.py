@@ -488,7 +488,7 @@ def test_the_log_goes_elsewhere_where_the_folder_is_read_only(here, capsys, monk
 
 
 def test_a_failing_checkpoint_does_not_end_the_run(here, capsys, monkeypatch):
-    from recon import result_file, workflow
+    from recon import result_file, run
     from recon.loop import Hooks
     from scans.errors import InputError
 
@@ -500,7 +500,7 @@ def test_a_failing_checkpoint_does_not_end_the_run(here, capsys, monkeypatch):
     original = result_file.write_result
     skip_drawing(monkeypatch)
     monkeypatch.setattr(result_file, "write_result", full)
-    monkeypatch.setattr(workflow, "Hooks", lambda **given: Hooks(checkpoint_every_s=0, **given))
+    monkeypatch.setattr(run, "Hooks", lambda **given: Hooks(checkpoint_every_s=0, **given))
     done = halfbit(capsys, "reconstruct", "scan.cxi", "-o", "r.h5", *FEW_PASSES)
     assert done.code == 0
     assert "no checkpoint written: " in done.err

@@ -333,3 +333,15 @@ def test_an_interrupted_run_goes_on_to_the_same_bytes(here, capsys, monkeypatch)
     assert not list(here.glob("*together*"))
     swapped = halfbit(capsys, "reconstruct", "b.h5", "a.h5", "--resume")
     assert swapped.code == 2
+
+
+@pytest.mark.gpu
+@pytest.mark.parametrize("share", ["probe", "object", "both"])
+def test_a_card_finds_what_the_processor_finds(share):
+    pytest.importorskip("cupy")
+    pairs = [simulated(seed=0), simulated(seed=1)]
+    errors = []
+    for device in ("cpu", "gpu"):
+        results = reconstruct_together([scan for scan, _ in pairs], recipe(share), device=device)
+        errors.append([error_of(result, truth) for result, (_, truth) in zip(results, pairs, strict=True)])
+    np.testing.assert_allclose(errors[1], errors[0], rtol=0.02)  # the contract's bound for a whole run
