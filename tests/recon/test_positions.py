@@ -33,7 +33,7 @@ from recon.global_directions import Directions, loss_of
 from recon.gradients import measure
 from recon.kernels import PassSums, residual_pass
 from recon.likelihoods import make_likelihood
-from recon.position_search import anneal, expected_places, frame_losses, rings, search, set_aside_trapped
+from recon.position_search import anneal, expected_places, frame_losses, rings, search, search_worst, set_aside_trapped
 from recon.probe import scaled_to_power, zone_plate_probe
 from recon.problem import make_problem
 from recon.solvers import make_solver, maximum_likelihood
@@ -425,6 +425,24 @@ def test_expected_places_undo_a_map(rng):
     np.testing.assert_allclose(typical, np.sqrt((scatter[others] ** 2).sum(axis=1).mean()), rtol=1e-9)
 
 
+def test_the_frame_that_fits_worst_is_searched_for_around_its_place(rng):
+    problem, state = solved(rng, photons=1e5, noisy=True)
+    truth = state.positions_px.copy()
+    state.positions_px[7] += (3.0, -3.5)
+    state.aside = np.array([20])
+    losses = search_worst(problem, state, POISSON, 6.0)
+    assert np.hypot(*(state.positions_px[7] - truth[7])) < 0.25
+    others = np.arange(49) != 7
+    np.testing.assert_array_equal(state.positions_px[others], truth[others])
+    np.testing.assert_allclose(losses, frame_losses(problem, state, POISSON, state.active(49)), rtol=1e-12)
+    # a bad frame that fits nowhere better stays
+    counts = problem.counts.copy()
+    counts[30] = rng.permutation(counts[30].ravel()).reshape(SIZE, SIZE)
+    before = state.positions_px.copy()
+    search_worst(replace(problem, counts=counts), state, POISSON, 6.0)
+    np.testing.assert_array_equal(state.positions_px, before)
+
+
 def test_a_trapped_frame_is_set_aside_and_found_again(rng):
     problem, state = solved(rng, photons=1e5, noisy=True)
     truth = state.positions_px.copy()
@@ -432,7 +450,7 @@ def test_a_trapped_frame_is_set_aside_and_found_again(rng):
     assert state.aside is None
     np.testing.assert_array_equal(state.positions_px, truth)
     state.positions_px[7] += (5.0, -4.0)
-    set_aside_trapped(problem, state, POISSON, 8.0)
+    set_aside_trapped(problem, state, POISSON, 2.0)
     np.testing.assert_array_equal(state.aside, [7])
     assert 7 not in state.active(49)
     set_aside_trapped(problem, state, POISSON, 3.0)  # recorded rightly, it is found near there
