@@ -25,9 +25,10 @@ from scans.errors import InputError
 _SUFFICIENT, _ROUNDING = 1e-4, 1e-7
 # Shares of a refused step that are tried next; after so many refusals in a row what was learnt is dropped.
 _SHORTER, _REFUSALS = (0.1, 0.5), 4
-# Passes between steps along global directions, and of the run before the first: while the object has not shown, the
+# Passes between steps along global directions, with positions among them (each step leaves a good half of a wrong
+# scale), and of the run before the first: while the object has not shown, the
 # probe's phases stand for it (from a flat start an error of 0.01 was not reached in 60 passes, without in 40).
-GLOBAL_EVERY, GLOBAL_AFTER = 20, 40
+GLOBAL_EVERY, MAP_EVERY, GLOBAL_AFTER = 20, 10, 40
 # A frame's corner follows its position where that is farther away [pixels].
 FARTHEST_PX = 0.8
 # A prior's strength that is to be chosen.
@@ -173,13 +174,14 @@ class MaximumLikelihood:
         """Every few passes solve for what single pixels and positions do not see."""
         age = int(to_host(state.memory.get("passes", np.zeros(1)))[0])
         state.memory["passes"] = np.array([age + 1])
-        if age % GLOBAL_EVERY or state.iteration < GLOBAL_AFTER:
+        moving = "positions_px" in names
+        if age % (MAP_EVERY if moving else GLOBAL_EVERY) or state.iteration < GLOBAL_AFTER:
             return
         if "probe" not in names or state.object_.ndim == 3:
             return
         self._end_step(problem, state)  # or else a refused step would take this one back, but not its corners
         likelihood = make_likelihood(self.likelihood, problem.read_noise)
-        global_step(problem, state, likelihood, positions="positions_px" in names)
+        global_step(problem, state, likelihood, positions=moving)
         if state.corners is not None:
             state.hold_corners()
 

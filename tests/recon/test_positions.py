@@ -713,7 +713,7 @@ def test_a_common_step_is_not_taken_back_with_a_refused_one(rng, monkeypatch):
 
     monkeypatch.setattr(maximum_likelihood, "global_step", common)
     monkeypatch.setattr(maximum_likelihood, "GLOBAL_AFTER", 0)
-    monkeypatch.setattr(maximum_likelihood, "GLOBAL_EVERY", 3)
+    monkeypatch.setattr(maximum_likelihood, "MAP_EVERY", 3)
     state.object_ = state.object_ + 10.0  # worse than anything
     passes(solver, problem, state, 1)
     np.testing.assert_allclose(state.memory["from/positions_px"], here + by, atol=1e-12)
