@@ -50,7 +50,8 @@ def reconstruct_together(
     device, on_pass, on_trial
         As for `recon.reconstruct`.
     on_checkpoint
-        Called at times with all frames in one result, which can be resumed; also when the run is interrupted.
+        Called at times with all frames in one result, which can be resumed; also when the run is interrupted or its
+        time is up.
 
     Raises
     ------
@@ -76,7 +77,7 @@ def reconstruct_together(
     run.decide(opened, asked=device, on_trial=on_trial)
     state, loop, reason = run.solve(resume, on_pass=on_pass, on_checkpoint=on_checkpoint)
     whole = run.finish(state, loop.records, reason)
-    if whole.status == "interrupted" and on_checkpoint:
+    if whole.solver_state is not None and on_checkpoint:
         on_checkpoint(whole)
     if share != "object":
         whole = run.with_shares(whole, state, loop)

@@ -46,7 +46,8 @@ def _model_rows(result: Result) -> list[tuple[str, str]]:
     if result.variation_basis is not None:
         k, share = len(result.variation_basis), 100 * result.variation_share
         rows.append(("", f"varying over the scan by {k} wave{'s' if k > 1 else ''}, {share:.2g} % of the power"))
-    rows += [(note.what, f"{note.value} ({note.why})") for note in result.notes if note.where == "run.share"]
+    together = [note for note in result.notes if note.where == "run.share"]
+    rows += [(note.what, f"{note.value} ({note.why})" if note.why else note.value) for note in together]
     if result.slice_positions_m is not None:
         places = ", ".join(f"{1e6 * z:.4g}" for z in result.slice_positions_m)
         rows.append(("slices", f"{len(result.slice_positions_m)}, at {places} µm along the beam"))

@@ -164,7 +164,18 @@ def _new(args: argparse.Namespace) -> Output:
 
 
 def _resumed(args: argparse.Namespace) -> tuple[Any, Output]:
-    """Find the checkpoint; settings given beside ``--resume`` would not be what it ran with."""
+    """Find the checkpoint."""
+    refuse_settings(args)
+    folder = Path(args.output or Path.cwd())
+    result, path = _newest(args, folder) if folder.is_dir() else _named(folder)
+    check_writable(path.absolute().parent)
+    if args.time_budget:
+        result = replace(result, recipe=result.recipe.override(f"run.time_budget_s={args.time_budget}"))
+    return result, Output(path, own=True, has_checkpoint=True)
+
+
+def refuse_settings(args: argparse.Namespace) -> None:
+    """Refuse settings beside ``--resume``: they would not be what the checkpoint ran with."""
     if args.recipe or args.set:
         raise InputError(
             "-r or -s beside --resume",
@@ -172,12 +183,6 @@ def _resumed(args: argparse.Namespace) -> tuple[Any, Output]:
             expected="--resume alone: the checkpoint holds its recipe",
             fix="Leave them out, or start anew without --resume.",
         )
-    folder = Path(args.output or Path.cwd())
-    result, path = _newest(args, folder) if folder.is_dir() else _named(folder)
-    check_writable(path.absolute().parent)
-    if args.time_budget:
-        result = replace(result, recipe=result.recipe.override(f"run.time_budget_s={args.time_budget}"))
-    return result, Output(path, own=True, has_checkpoint=True)
 
 
 def _named(path: Path) -> tuple[Any, Path]:

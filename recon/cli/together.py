@@ -26,7 +26,7 @@ from recon.cli.common import (
     scan_file,
     scan_stem,
 )
-from recon.cli.reconstruct import Output, how_to_go_on, machine, newest
+from recon.cli.reconstruct import Output, how_to_go_on, machine, newest, refuse_settings
 from scans.errors import InputError
 
 
@@ -82,6 +82,7 @@ def _written(
 ) -> int:
     """Write what was found, tell of it, and return the exit code."""
     from recon import figures
+    from recon.result import StopReason
     from scans.files import replacing
 
     texts, objects = [], []
@@ -95,7 +96,9 @@ def _written(
             temporary.write_text(results[0].recipe.to_toml(), encoding="utf-8")
         texts.append(f"recipe  {recipe_path}")
     interrupted = results[0].status == "interrupted"
-    if checkpoint.has_checkpoint and not interrupted:
+    if results[0].stop_reason is StopReason.TIME_LIMIT:
+        texts.append(f"goes on {checkpoint.path} (--resume)")
+    elif checkpoint.has_checkpoint and not interrupted:
         checkpoint.path.unlink(missing_ok=True)
     report(args, "\n".join(texts), {"results": objects, "recipe": recipe_path})
     if interrupted:
@@ -131,13 +134,7 @@ def _checkpoint(args: argparse.Namespace, singles: list[argparse.Namespace]) -> 
     stem = f"{scan_stem(singles[0].scan)}_together"
     if not args.resume:
         return None, Output(output_path(singles[0], stem, ".h5"), own=args.force)
-    if args.recipe or args.set:
-        raise InputError(
-            "-r or -s beside --resume",
-            where="options",
-            expected="--resume alone: the checkpoint holds its recipe",
-            fix="Leave them out, or start anew without --resume.",
-        )
+    refuse_settings(args)
     from recon.joint import all_of
     from recon.result import Source
 

@@ -25,9 +25,9 @@ from scans.errors import InputError
 _SUFFICIENT, _ROUNDING = 1e-4, 1e-7
 # Shares of a refused step that are tried next; after so many refusals in a row what was learnt is dropped.
 _SHORTER, _REFUSALS = (0.1, 0.5), 4
-# Passes between steps along global directions, with positions among them (each step leaves a good half of a wrong
-# scale), and of the run before the first: while the object has not shown, the
-# probe's phases stand for it (from a flat start an error of 0.01 was not reached in 60 passes, without in 40).
+# Passes between steps along global directions; with positions among them (each step leaves a good half of a wrong
+# scale); and of the run before the first: while the object has not shown, the probe's phases stand for it (from a flat
+# start an error of 0.01 was not reached in 60 passes, without in 40).
 GLOBAL_EVERY, MAP_EVERY, GLOBAL_AFTER = 20, 10, 40
 # A frame's corner follows its position where that is farther away [pixels].
 FARTHEST_PX = 0.8
