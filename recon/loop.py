@@ -33,12 +33,15 @@ class Stage:
     ----------
     iterations, extend
         Passes, and how many more at most while they still help.
+    begins_with
+        Passes that its preparation is worth: it is not begun when the time is too short for that.
     """
 
     name: str
     solver: Solver
     iterations: int
     extend: int = 0
+    begins_with: int = 0
 
 
 @dataclass(frozen=True)
@@ -147,10 +150,18 @@ class Loop:
             for number in range(state.stage, len(self.stages)):
                 if number != state.stage:
                     state.stage, state.stage_pass, state.memory = number, 0, {}
+                if self._too_late_for(self.stages[number], state):
+                    return StopReason.TIME_LIMIT
                 reason = self._run_stage(self.stages[number], state, stop)
                 if reason not in (StopReason.ITERATION_LIMIT, StopReason.CONVERGED):
                     return reason
         return reason
+
+    def _too_late_for(self, stage: Stage, state: State) -> bool:
+        budget = self.hooks.time_budget_s
+        if budget is None or not stage.begins_with or not self.records or state.stage_pass:
+            return False
+        return budget - (time.perf_counter() - self._began) < stage.begins_with * self._pace()
 
     def _run_stage(self, stage: Stage, state: State, stop: StopSignal) -> StopReason:
         stage.solver.prepare(self.problem, state)
@@ -205,12 +216,17 @@ class Loop:
 
     def _seconds_left(self, state: State, record: PassRecord) -> float:
         """Return the time of the passes to come at the pace of the last ten, within the time budget."""
-        recent = self.records[-11:]
-        pace = (record.seconds - recent[0].seconds) / max(1, len(recent) - 1) if len(recent) > 1 else record.seconds
         total = sum(s.iterations for s in self.stages[state.stage :]) - state.stage_pass
-        left = pace * total
+        left = self._pace() * max(total, 0)
         budget = self.hooks.time_budget_s
         return min(left, max(0.0, budget - record.seconds)) if budget is not None else left
+
+    def _pace(self) -> float:
+        """Seconds a pass, of the last ten."""
+        recent = self.records[-11:]
+        if len(recent) == 1:
+            return recent[0].seconds
+        return (recent[-1].seconds - recent[0].seconds) / (len(recent) - 1)
 
     def _maybe_checkpoint(self, state: State) -> None:
         now = time.perf_counter()

@@ -290,7 +290,8 @@ class Run:
         for one in self.recipe.solve:
             solver = make_solver(one.solver or "", one.settings, one.refine or "")
             ready = within_limits(solver, self.problem)
-            stages.append(Stage(one.name, ready, one.iterations or 0, one.extend or 0))
+            chooses = choose.STRENGTH_COST if one.get("strength") == AUTOMATIC else 0
+            stages.append(Stage(one.name, ready, one.iterations or 0, one.extend or 0, chooses))
         self._check_memory(stages)
         return stages
 

@@ -122,6 +122,21 @@ def test_a_stage_goes_on_while_pixels_that_are_not_fitted_are_told_better(proble
     assert passes(helps, 12, 0) == (StopReason.ITERATION_LIMIT, 12)
 
 
+def test_a_stage_is_not_begun_when_its_preparation_would_take_too_long(problem, state, clock):
+    solvers = [Scripted(falling(20), clock=clock), Scripted(falling(20), clock=clock)]
+    for budget, passes, reason in (
+        (25.0, 10, StopReason.TIME_LIMIT),  # 15 s are left, and 20 passes of a second each are needed
+        (35.0, 15, StopReason.ITERATION_LIMIT),
+    ):
+        state.stage = state.stage_pass = state.iteration = 0
+        stages = [Stage("a", solvers[0], 10), Stage("b", solvers[1], 5, begins_with=20)]
+        run = Loop(problem, stages, Hooks(time_budget_s=budget))
+        assert run.run(state) is reason
+        assert len(run.records) == passes
+    assert (state.stage, state.stage_pass) == (1, 5)
+    assert [s.prepared for s in solvers] == [2, 1]
+
+
 # --- interrupts ---------------------------------------------------------------------------------------------
 
 
