@@ -138,6 +138,7 @@ def refined_words(recipe: Recipe) -> str:
         "intensity": recipe.probe.intensity,
         "variation": recipe.probe.variation,
         "probes": recipe.run.share == "object",
+        "offsets": recipe.run.share == "both",
         "depths": recipe.object.refine_slices and (recipe.object.slices or 1) > 1,
     }
     return " ".join(word for word, on in wanted.items() if on)

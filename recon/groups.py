@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True)
 class Groups:
-    """Which scan each frame belongs to, where each scan is free to move as a whole.
+    """Which scan each frame belongs to.
 
     Parameters
     ----------
@@ -18,10 +18,13 @@ class Groups:
         ``(J,)`` int64 number of the scan.
     columns
         First and last object column (not included) of each scan's own field; None where all see the same field.
+    free
+        Each scan may shift as a whole, and no frame tells it: it has an object or a probe of its own.
     """
 
     of_frame: NDArray[np.int64]
     columns: tuple[tuple[int, int], ...] | None = None
+    free: bool = True
 
     def subset(self, index: NDArray[np.int64]) -> Groups:
         """Return those of some of the frames."""
@@ -31,14 +34,14 @@ class Groups:
 def without_means(
     values: NDArray[np.float64], groups: Groups | None, index: NDArray[np.int64] | None = None
 ) -> NDArray[np.float64]:
-    """Return values ``(n, ...)`` of frames without their mean, each scan's without its own.
+    """Return values ``(n, ...)`` of frames without their mean, each scan's without its own where scans are free.
 
     Parameters
     ----------
     index
         ``(n,)`` numbers of the frames; None for all.
     """
-    if groups is None:
+    if groups is None or not groups.free:
         return np.asarray(values - values.mean(axis=0), np.float64)
     labels, found = groups.of_frame if index is None else groups.of_frame[index], np.array(values, np.float64)
     for label in np.unique(labels):

@@ -136,7 +136,10 @@ class Recipe:
     def alone(self) -> Recipe:
         """Return the recipe for one of several scans that were reconstructed together."""
         stages = tuple(
-            replace(stage, refine=" ".join(word for word in (stage.refine or "").split() if word != "probes"))
+            replace(
+                stage,
+                refine=" ".join(word for word in (stage.refine or "").split() if word not in ("probes", "offsets")),
+            )
             for stage in self.solve
         )
         return replace(self, solve=stages, run=replace(self.run, share=None))

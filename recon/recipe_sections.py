@@ -296,7 +296,7 @@ class SolveStage(Section):
         Method and number of passes over all frames; None means chosen from the data.
     refine
         What is refined beside object and probe, in words: "positions", "background", "intensity", "variation",
-        "probes" (of several scans that share the object), "depths"; "" for nothing.
+        "probes" and "offsets" (of several scans that share the object), "depths"; "" for nothing.
     extend
         How many more passes at most, while they lower the held-out deviance by 1 % in ten.
     settings

@@ -67,7 +67,7 @@ class Run:
         *,
         source: Source | None,
         parts: tuple[PreparedScan, ...] = (),
-        groups: Callable[[Problem], Groups | None] | None = None,
+        groups: Callable[[Problem], Groups] | None = None,
     ) -> Run:
         """Move frames to the device as the recipe says.
 

@@ -54,11 +54,10 @@ class Together:
         """``(J,)`` number of the scan that each frame is from."""
         return np.repeat(np.arange(len(self.parts)), [len(part.counts) for part in self.parts])
 
-    def groups(self, problem: Problem) -> Groups | None:
-        """Return what each scan is free in; None where they have all in common."""
-        if self.share == "both":
-            return None
-        return Groups(self.of_frame, self._columns(problem) if self.share == "probe" else None)
+    def groups(self, problem: Problem) -> Groups:
+        """Return how frames are told apart, and what each scan is free in."""
+        columns = self._columns(problem) if self.share == "probe" else None
+        return Groups(self.of_frame, columns, free=self.share != "both")
 
     def _columns(self, problem: Problem) -> tuple[tuple[int, int], ...]:
         """First and last column of each field: the canvas is cut in the middle between them."""

@@ -18,6 +18,7 @@ WORDS = {
     "intensity": ("intensity",),
     "variation": ("variation", "coefficients"),
     "probes": ("variation",),
+    "offsets": (),
     "depths": ("depths_m",),
 }
 

@@ -13,6 +13,7 @@ from recon.solvers.least_squares import LeastSquares
 from recon.solvers.limited import within_limits
 from recon.solvers.maximum_likelihood import MaximumLikelihood
 from recon.solvers.momentum_pie import MomentumPIE
+from recon.solvers.moving_scans import MovingScans
 from recon.solvers.pie import EPIE, RPIE
 from recon.solvers.raar import RAAR
 from recon.solvers.refining import Refining
@@ -75,4 +76,6 @@ def make_solver(name: str, settings: dict[str, Any], refine: str = "") -> Solver
     solver, words = kind(**clean), refine.split()
     if "probes" in words and kind in (EPIE, RPIE):  # they step too often to wait for a slope once a pass
         solver, words = ScanByScan(solver), [word for word in words if word != "probes"]
+    if "offsets" in words:
+        solver, words = MovingScans(solver), [word for word in words if word != "offsets"]
     return Refining(solver, " ".join(words)) if unknowns(" ".join(words)) else solver

@@ -729,7 +729,7 @@ def test_words_stand_for_fields():
         with pytest.raises(InputError) as caught:
             unknowns(wrong)
         assert repr(wrong) in str(caught.value)
-        assert "positions, background, intensity, variation, probes, depths" in str(caught.value)
+        assert "positions, background, intensity, variation, probes, offsets, depths" in str(caught.value)
         assert 'refine = "positions background"' in str(caught.value)
     with pytest.raises(InputError):
         Refining(make_solver("rpie", {}), "drift")
