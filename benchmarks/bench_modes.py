@@ -1,0 +1,68 @@
+"""What partial coherence costs: ``python benchmarks/bench_modes.py``.
+
+The same simulated scan with a coherent beam and with one of three modes (shares .65, .22, .13) at the same dose,
+each reconstructed with its number of modes and without a prior: error of the object, and the shares that are found. The modes are the
+probe from three places of the source, made orthogonal; recorded by the simulator, which shares no code with `recon`.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+from bench_helpers import print_json
+from numpy.typing import NDArray
+
+import recon
+from recon.registration import object_error
+from recon.truth_error import truth_on_grid, well_lit
+from scans.optics import Aberrations, zone_plate_probe
+from scans.scenario import scenario
+from scans.simulation import simulate
+
+SHARES = (0.65, 0.22, 0.13)
+# Distance of the places on the sample, in sizes of the outermost zone.
+APART = 2.0
+
+
+def modes_of(probe: NDArray[np.complex128], pixel_m: float, apart_m: float) -> NDArray[np.complex128]:
+    """Return three orthogonal modes ``(3, n, n)`` with `SHARES` of the power: the probe, and what it is elsewhere."""
+    f = np.fft.fftfreq(probe.shape[-1], pixel_m)
+    spectrum, waves = np.fft.fft2(probe), [probe]
+    for along in (f[:, None], f[None, :]):
+        waves.append(np.fft.ifft2(spectrum * np.exp(-2j * np.pi * along * apart_m)))
+    flat = np.linalg.qr(np.array(waves).reshape(3, -1).T)[0].T
+    power = (np.abs(probe) ** 2).sum()
+    return (np.sqrt(np.array(SHARES) * power)[:, None] * flat).reshape(3, *probe.shape)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--photons", type=float, default=1e6, help="a frame")
+    parser.add_argument("--frame-px", type=int, default=96)
+    parser.add_argument("--device", default="cpu")
+    args = parser.parse_args()
+    chosen = scenario("catalyst", photons_per_frame=args.photons, frame_px=args.frame_px)
+    aberrations = Aberrations(chosen.astigmatism_waves, 0.4, chosen.coma_waves, 1.1)
+    shape = (chosen.frame_px * chosen.oversampling,) * 2
+    optics = shape, chosen.pixel_m, chosen.geometry.wavelength_m, chosen.zone_plate, chosen.defocus_m
+    probe = np.asarray(zone_plate_probe(*optics, aberrations=aberrations)).reshape(shape)
+    positions_m, errors = chosen.positions_m(), list[float]()
+    several = modes_of(probe, chosen.pixel_m, APART * chosen.zone_plate.outer_zone_m)
+    for waves in (probe[None], several):
+        scan, truth = simulate(
+            chosen.sample(positions_m), waves, positions_m, chosen.geometry, chosen.measurement(),
+            zone_plate=chosen.zone_plate, seed=chosen.seed,
+        )  # fmt: skip
+        given = f"modes = {len(waves)}\nshare_passes = 30\n[positions]\nrefine = false\n[run]\ntrial_passes = 0\nheld_out = 0.0"
+        result = recon.reconstruct(scan, recon.parse_recipe(f"[probe]\n{given}"), device=args.device)
+        lit = well_lit(result.coverage).astype(float)
+        errors.append(object_error(result.transmission, truth_on_grid(truth, result.y_m, result.x_m), lit))
+        shares = [round(float(s), 3) for s in result.occupancy]
+        print(f"{len(waves)} modes: error {errors[-1]:.4f}, shares {shares}", flush=True)
+        print_json(modes=len(waves), photons=args.photons, error=errors[-1], shares=shares)
+    print(f"three modes over one: {errors[1] / errors[0]:.2f}")
+
+
+if __name__ == "__main__":
+    main()
