@@ -1,8 +1,9 @@
 """What partial coherence costs: ``python benchmarks/bench_modes.py``.
 
 The same simulated scan with a coherent beam and with one of three modes (shares .65, .22, .13) at the same dose,
-each reconstructed with its number of modes and without a prior: error of the object, and the shares that are found. The modes are the
-probe from three places of the source, made orthogonal; recorded by the simulator, which shares no code with `recon`.
+each reconstructed with its number of modes and without a prior: error of the object, and the shares that are found.
+The modes are the probe from three places of the source, made orthogonal; recorded by the simulator, which shares no
+code with `recon`.
 """
 
 from __future__ import annotations
@@ -21,6 +22,16 @@ from scans.scenario import scenario
 from scans.simulation import simulate
 
 SHARES = (0.65, 0.22, 0.13)
+RECIPE = """
+[probe]
+modes = {}
+share_passes = 30
+[positions]
+refine = false
+[run]
+trial_passes = 0
+held_out = 0.0
+"""
 # Distance of the places on the sample, in sizes of the outermost zone.
 APART = 2.0
 
@@ -54,8 +65,8 @@ def main() -> None:
             chosen.sample(positions_m), waves, positions_m, chosen.geometry, chosen.measurement(),
             zone_plate=chosen.zone_plate, seed=chosen.seed,
         )  # fmt: skip
-        given = f"modes = {len(waves)}\nshare_passes = 30\n[positions]\nrefine = false\n[run]\ntrial_passes = 0\nheld_out = 0.0"
-        result = recon.reconstruct(scan, recon.parse_recipe(f"[probe]\n{given}"), device=args.device)
+        recipe = recon.parse_recipe(RECIPE.format(len(waves)))
+        result = recon.reconstruct(scan, recipe, device=args.device)
         lit = well_lit(result.coverage).astype(float)
         errors.append(object_error(result.transmission, truth_on_grid(truth, result.y_m, result.x_m), lit))
         shares = [round(float(s), 3) for s in result.occupancy]
