@@ -252,7 +252,7 @@ def _extension(recipe: Recipe, stage: str) -> tuple[int, str]:
         return 0, "the passes that are given"
     if recipe.run.time_budget_s is not None:
         return 0, "the time budget says how many passes there are"
-    return EXTEND, "while the held-out pixels are still predicted better"
+    return EXTEND, "while the deviance (of the held-out pixels, if there are any) still falls"
 
 
 def _choose_stages(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe:

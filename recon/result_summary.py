@@ -17,7 +17,7 @@ def summary(result: Result) -> list[str]:
         ("scan", Path(source.path).name if source else "arrays in memory"),
         ("field", f"{h * py * 1e6:.3g} x {w * px * 1e6:.3g} µm, {h} x {w} pixels (y, x)"),
         ("pixel", f"{py * 1e9:.4g} x {px * 1e9:.4g} nm at {result.geometry.energy_ev:.6g} eV"),
-        ("frames", f"{len(result.frame_index)} used, {len(result.left_out)} left out, {counts} in all"),
+        ("frames", f"{len(result.frame_index)} used, {len(result.left_out)} left out, {counts} in {_of_what(result)}"),
         ("probe", f"{n_modes} mode{'s' if n_modes > 1 else ''} ({_shares(result)})"),
     ]
     rows += _model_rows(result)
@@ -32,6 +32,12 @@ def summary(result: Result) -> list[str]:
     ]
     first = f"halfbit result: {result.verdict} ({result.status})"
     return [first, *(f"  {name:<9}{text}" for name, text in rows)]
+
+
+def _of_what(result: Result) -> str:
+    """Say what the counts on the object are from: an object in common has those of all scans."""
+    common = any(note.what == "together" and "object" in note.why for note in result.notes)
+    return "all scans together" if common else "all"
 
 
 def _shares(result: Result) -> str:

@@ -291,7 +291,7 @@ def test_positions_of_scans_that_share_the_probe_are_found():
             away = (positions_m - truth.positions_m) / pixel
             return float(np.median(np.hypot(*(away - away.mean(axis=0)).T)))
 
-        assert wrongness(result.positions_refined_m) < 0.4 * wrongness(scan.positions_m)
+        assert wrongness(result.positions_refined_m) < 0.2 * wrongness(scan.positions_m)  # measured 0.11 and 0.09
 
 
 # --- on the command line ------------------------------------------------------------------------------------------
