@@ -12,6 +12,7 @@ import numpy as np
 
 from recon import backend
 from recon.loop import PassRecord
+from recon.mode_shares import SHARES_UNTOLD
 from recon.recipe import Recipe
 from recon.result import Result, Source
 from recon.run import Run
@@ -81,6 +82,7 @@ def reconstruct_together(
         on_checkpoint(whole)
     if share != "object":
         whole = run.with_shares(whole, state, loop)
+    untold = tuple(finding for finding in whole.findings if finding.code == SHARES_UNTOLD)
     found = []
     for number, source in enumerate(sources):
         problem, own = together.part(number, run.problem, state)
@@ -89,9 +91,9 @@ def reconstruct_together(
             problem, together.parts[number], run.recipe, own, loop.records, reason, source=source, notes=notes
         )
         # light of all scans fell on an object that they share
-        coverage = result.coverage if share == "probe" else whole.coverage
-        shift = whole.occupancy_shift
-        found.append(replace(result, status=whole.status, occupancy_shift=shift, coverage=coverage))
+        coverage, findings = result.coverage if share == "probe" else whole.coverage, (*result.findings, *untold)
+        common = replace(result, status=whole.status, occupancy_shift=whole.occupancy_shift, coverage=coverage)
+        found.append(replace(common, findings=findings))
     return tuple(found)
 
 

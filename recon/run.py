@@ -15,7 +15,7 @@ from recon import backend, choose
 from recon.exposure_path import FEWEST, MOST, exposure_path, has_readings
 from recon.groups import Groups
 from recon.loop import Hooks, Loop, PassRecord, Stage
-from recon.mode_shares import share_shift
+from recon.mode_shares import share_findings, share_shift
 from recon.model_choice import KEYS, ModelChoice, choose_model
 from recon.own_probes import begin_own_probes
 from recon.probe import scaled_to_power, with_modes, zone_plate_probe
@@ -332,7 +332,9 @@ class Run:
             return replace(result, notes=(*result.notes, Note("shares of the modes", "as fitted", "run", why)))
         hooks, solver = Hooks(on_pass=loop.hooks.on_pass), loop.stages[-1].solver
         shift = share_shift(self.problem, state, solver, passes, self.recipe.run.seed, hooks, loop.records)
-        return replace(result, occupancy_shift=shift)
+        if shift is None:
+            return result
+        return replace(result, occupancy_shift=shift.by, findings=(*result.findings, *share_findings(shift)))
 
     def _record_choices(self, state: State) -> None:
         """Write into the recipe what a stage chose while it ran."""

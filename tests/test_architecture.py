@@ -128,7 +128,7 @@ ALLOWED = {
     "probe_start problem recipe result run_result solvers state unknowns",
     "recon.workflow": "backend loop orienting recipe result run",
     "recon.scan_offsets": "loop recipe recipe_sections registration result workflow",
-    "recon.joint": "backend loop recipe result run run_result scan_offsets together workflow",
+    "recon.joint": "backend loop mode_shares recipe result run run_result scan_offsets together workflow",
     "recon.halves": "loop metrics result result_file ring_correlation workflow",
     "recon.figure_colours": "",
     "recon.figure_parts": "figure_colours",
