@@ -17,7 +17,6 @@ import recon
 from recon.mode_shares import SHARES_UNTOLD
 from recon.registration import object_error
 from recon.truth_error import truth_on_grid, well_lit
-from scans.optics import Aberrations, zone_plate_probe
 from scans.scenario import scenario
 from scans.simulation import simulate
 
@@ -64,10 +63,7 @@ def main() -> None:
     parser.add_argument("--device", default="cpu")
     args = parser.parse_args()
     chosen = scenario(args.scenario, photons_per_frame=args.photons, frame_px=args.frame_px)
-    aberrations = Aberrations(chosen.astigmatism_waves, 0.4, chosen.coma_waves, 1.1)
-    shape = (chosen.frame_px * chosen.oversampling,) * 2
-    optics = shape, chosen.pixel_m, chosen.geometry.wavelength_m, chosen.zone_plate, chosen.defocus_m
-    probe = np.asarray(zone_plate_probe(*optics, aberrations=aberrations)).reshape(shape)
+    probe = chosen.probe()
     positions_m, errors = chosen.positions_m(), list[float]()
     zone_m = chosen.zone_plate.outer_zone_m
     several = modes_of(probe, chosen.pixel_m, (SOURCE[0] * zone_m, SOURCE[1] * zone_m))
@@ -85,7 +81,7 @@ def main() -> None:
         for finding in result.findings:
             if finding.code == SHARES_UNTOLD:
                 print(f"  {finding.text}")
-        print_json(modes=len(waves), photons=args.photons, error=errors[-1], shares=shares)
+        print_json(scenario=args.scenario, modes=len(waves), photons=args.photons, error=errors[-1], shares=shares)
     print(f"three modes over one: {errors[1] / errors[0]:.2f}")
 
 

@@ -22,7 +22,7 @@ from scans.scan import Finding
 BATCH = 16
 # Light that is moved from the strongest mode to the others to see whether it comes back, as a share of all; the passes
 # in which it has to; and the least that comes back where the frames tell the shares. On simulated scans of 1e6
-# photons a frame 98 % were back (test chart, shares right to .005), and 7 to 13 % (.06 rad, shares wrong by .2).
+# photons a frame 95 to 102 % were back (test chart, shares right to .005), and 6 to 7 % (.06 rad, wrong by .18).
 TAKEN, SOON, LEAST_TOLD = 0.05, 30, 0.5
 SHARES_UNTOLD = "shares untold"
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, get_type_hints
 
 import numpy as np
+from numpy.typing import NDArray
 
 from scans.errors import InputError
 from scans.geometry import Geometry
@@ -180,6 +181,23 @@ class Scenario:
         thickness = soften(SPECIMENS[self.specimen](y_m, x_m, self.specimen_seed), self.pixel_m, self.edge_m)
         return Sample(transmission(thickness, self.energy_ev), self.pixel_m)
 
+    def probe(self) -> NDArray[np.complex128]:
+        """Return the true coherent probe on the truth's grid, of side `frame_px` x `oversampling`."""
+        aberrations = Aberrations(
+            astigmatism_waves=self.astigmatism_waves,
+            astigmatism_angle_rad=0.4,
+            coma_waves=self.coma_waves,
+            coma_angle_rad=1.1,
+        )
+        return zone_plate_probe(
+            (self.frame_px * self.oversampling,) * 2,
+            self.pixel_m,
+            self.geometry.wavelength_m,
+            self.zone_plate,
+            self.defocus_m,
+            aberrations=aberrations,
+        )
+
     def measurement(self) -> Measurement:
         """Detector and stage."""
         matrix = affine_matrix(scale=self.position_scale, rotation_rad=self.position_rotation_rad)
@@ -279,25 +297,10 @@ def build(name: str = "catalyst", **overrides: Any) -> tuple[Scan, Truth]:
     (16, 96, 96)
     """
     chosen = scenario(name, **overrides)
-    shape = (chosen.frame_px * chosen.oversampling,) * 2
-    aberrations = Aberrations(
-        astigmatism_waves=chosen.astigmatism_waves,
-        astigmatism_angle_rad=0.4,
-        coma_waves=chosen.coma_waves,
-        coma_angle_rad=1.1,
-    )
-    probe = zone_plate_probe(
-        shape,
-        chosen.pixel_m,
-        chosen.geometry.wavelength_m,
-        chosen.zone_plate,
-        chosen.defocus_m,
-        aberrations=aberrations,
-    )
     positions_m = chosen.positions_m()
     return simulate(
         chosen.sample(positions_m),
-        probe,
+        chosen.probe(),
         positions_m,
         chosen.geometry,
         chosen.measurement(),
