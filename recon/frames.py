@@ -77,6 +77,8 @@ class Batch:
         ``(N, N)`` real: phase of free space a metre at each spatial frequency [rad/m]; None for one slice.
     rows
         ``(B,)`` int: numbers of the frames in the scan, where sums a frame are asked for.
+    read_variance
+        Of the counts [counts²], beside that of the photons.
     """
 
     counts: Array
@@ -89,6 +91,7 @@ class Batch:
     coefficients: Array | None = None
     axial: Array | None = None
     rows: NDArray[np.int64] | None = None
+    read_variance: float = 0.0
 
     def part(self, rows: slice) -> Batch:
         """Return some of the frames, without a copy."""
@@ -107,6 +110,7 @@ class Batch:
             coefficients=some(self.coefficients),
             axial=self.axial,
             rows=some(self.rows),
+            read_variance=self.read_variance,
         )
 
     def expected(self, intensity: Array) -> Array:

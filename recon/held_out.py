@@ -16,6 +16,8 @@ from recon.state import State
 def held_out_deviance(problem: Problem, state: State, batch: int = 16) -> NDArray[np.float64]:
     """Poisson deviance of the held-out pixels of each frame, ``(J,)``; a mean expectation below 0.01 counts as that.
 
+    Read noise is taken in as in `recon.physics.deviance_terms`.
+
     Dim pixels stay in: where only bright ones were kept, a fit of the noise would not show.
     """
     found = []
@@ -23,8 +25,9 @@ def held_out_deviance(problem: Problem, state: State, batch: int = 16) -> NDArra
         frames = state.batch(problem, np.arange(start, min(start + batch, problem.n_frames)))
         expected = residual_pass(state, frames, PassSums.like(state))
         xp = array_module(expected)
-        model = xp.maximum(frames.at_held(expected), 0.01).astype(xp.float64)
-        seen = xp.maximum(frames.at_held(frames.counts), 0).astype(xp.float64)
+        variance = problem.read_noise**2
+        model = xp.maximum(frames.at_held(expected), 0.01).astype(xp.float64) + variance
+        seen = xp.maximum(frames.at_held(frames.counts).astype(xp.float64) + variance, 0)
         terms = model - seen + seen * xp.log(xp.where(seen > 0, seen / model, 1))
         if frames.mask is not None:
             terms = terms * frames.at_held(frames.mask)

@@ -335,11 +335,11 @@ def expected_counts(model: Model, batch: Batch, field: Array) -> Array:
 def add_residuals(sums: PassSums, expected: Array, batch: Batch) -> None:
     """Add the residuals of fitted and of held-out pixels."""
     amplitude = r_factor_terms(expected, batch.counts, batch.mask)
-    deviance = deviance_terms(expected, batch.counts, batch.mask)
+    deviance = deviance_terms(expected, batch.counts, batch.mask, batch.read_variance)
     if batch.held is not None:
         mask = None if batch.mask is None else batch.at_held(batch.mask)
         there = batch.at_held(expected), batch.at_held(batch.counts), mask
-        amplitude, held = amplitude - r_factor_terms(*there), deviance_terms(*there)
+        amplitude, held = amplitude - r_factor_terms(*there), deviance_terms(*there, batch.read_variance)
         deviance = deviance - held
         sums.residuals[2] += held
     sums.residuals[0] += amplitude

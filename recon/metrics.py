@@ -93,8 +93,8 @@ def evaluate(problem: Problem, state: State, batch: int = 16) -> Fit:
         bare = level[:, None, None] * shown
         chosen = (bare >= BRIGHT) & measured
         for first, shown in ((0, model), (2, bare)):
-            totals[first] += deviance_terms(shown, frames.counts, chosen)
-            totals[first + 1] += (_expected_on_device(shown, log_grid, table) * chosen).sum()
+            totals[first] += deviance_terms(shown, frames.counts, chosen, frames.read_variance)
+            totals[first + 1] += (_expected_on_device(shown + frames.read_variance, log_grid, table) * chosen).sum()
     residuals = to_host(sums.residuals)
     deviance, expected, bare_deviance, bare_expected = (float(v) for v in to_host(totals))
     differences = max(bare_deviance - bare_expected, 0.0)

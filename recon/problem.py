@@ -128,6 +128,7 @@ class Problem:
             path=None if path is None else to_device(path, self.device),
             axial=self.axial,
             rows=index,
+            read_variance=float(self.read_noise) ** 2,
         )
 
     def subset(self, index: NDArray[np.int64]) -> Problem:

@@ -65,21 +65,29 @@ def test_no_solver_sees_them(rng, name):
     np.testing.assert_allclose(images[0], images[1], rtol=0, atol=1e-12)
 
 
-def test_deviance_against_a_general_library(rng):
-    # Poisson deviance = 2 [ln p(I; I) - ln p(I; e)], scipy.stats
+@pytest.mark.parametrize("read_noise", [0.0, 2.0])
+def test_deviance_against_a_general_library(rng, read_noise):
+    # Poisson deviance = 2 [ln p(I; I) - ln p(I; e)], scipy.stats; with read noise of counts and mean with its variance
+    # added (shifted Poisson: Snyder, Hammoud & White, J. Opt. Soc. Am. A 10 (1993) 1014, from memory)
     problem, probe = problem_with_held(rng)
+    problem = replace(problem, read_noise=read_noise)
     state = start_state(problem, probe, 0)
     found = held_out_deviance(problem, state)
     batch = state.batch(problem, np.arange(problem.n_frames))
     from recon.kernels import PassSums, residual_pass
 
-    expected = np.maximum(residual_pass(state, batch, PassSums.like(state)), 0.01)
-    counts = problem.counts
+    sums = PassSums.like(state)
+    expected = np.maximum(residual_pass(state, batch, sums), 0.01) + read_noise**2
+    counts = problem.counts + read_noise**2
     terms = 2 * (
         scipy.stats.poisson.logpmf(counts, np.maximum(counts, 1e-300)) - scipy.stats.poisson.logpmf(counts, expected)
     )
     rows = np.arange(len(counts))[:, None]
-    np.testing.assert_allclose(found, terms.reshape(len(counts), -1)[rows, problem.held].sum(axis=1), rtol=1e-9)
+    there = terms.reshape(len(counts), -1)[rows, problem.held]
+    np.testing.assert_allclose(found, there.sum(axis=1), rtol=1e-9)
+    # and so do the residuals of each pass, whose floor of a dark model is lower
+    assert float(sums.residuals[2]) == pytest.approx(there.sum(), rel=0.05)
+    assert float(sums.residuals[1]) == pytest.approx(terms.sum() - there.sum(), rel=0.05)
 
 
 def test_gain_is_the_paired_mean_and_its_error(rng):

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scipy.special
@@ -66,6 +68,18 @@ def at_truth(request, rng):
     state = start_state(problem, probe, 0)
     state.object_ = truth.copy()
     return problem, state
+
+
+def test_read_noise_is_no_misfit(rng):
+    # at the truth what is left is noise, whether of photons alone or of the read-out too: a ratio of one
+    truth, probe = smooth_object(rng, (44, 44)), 300 * curved_probe(20)
+    problem = problem_from_model(truth, probe, 22 + spiral_px(35, 2.6), rng=rng)
+    noisy = problem.counts + rng.normal(0, 3.0, problem.counts.shape)
+    state = start_state(problem, probe, 0)
+    state.object_ = truth.copy()
+    told, untold = (evaluate(replace(problem, counts=noisy, read_noise=sigma), state) for sigma in (3.0, 0.0))
+    assert told.noise_ratio == pytest.approx(1, abs=0.05)
+    assert untold.noise_ratio > 1.3
 
 
 def test_evaluation_adds_up_over_batches(at_truth):
