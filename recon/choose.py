@@ -7,6 +7,7 @@ from typing import Any
 
 from recon.backend import Device
 from recon.exposure_path import has_readings
+from recon.priors import EMPTY_AREA
 from recon.problem import Problem
 from recon.recipe import Recipe
 from recon.recipe_sections import SolveStage
@@ -165,6 +166,13 @@ def _settled(recipe: Recipe, prepared: PreparedScan, problem: Problem) -> Recipe
 
 def _check_stage(recipe: Recipe, stage: SolveStage) -> None:
     """Let wrong names and values end the run before its first pass."""
+    if stage.get("prior") == EMPTY_AREA and recipe.object.empty_area_m is None:
+        raise InputError(
+            "no area without sample",
+            where=f'recipe, [[solve]] table "{stage.name}", prior = "{EMPTY_AREA}"',
+            expected="object.empty_area_m = [y first, y last, x first, x last] in metres",
+            fix="Give it, e.g. -s object.empty_area_m=[-2e-6,-1e-6,0,1e-6], or use another prior.",
+        )
     try:
         make_solver(stage.solver or "", stage.settings, stage.refine or "")
     except InputError as exc:

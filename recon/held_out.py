@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from recon.backend import array_module, to_host
+from recon.backend import Array, array_module, to_host
+from recon.frames import Batch
 from recon.kernels import PassSums, residual_pass
 from recon.problem import Problem
 from recon.state import State
@@ -16,21 +18,33 @@ from recon.state import State
 def held_out_deviance(problem: Problem, state: State, batch: int = 16) -> NDArray[np.float64]:
     """Poisson deviance of the held-out pixels of each frame, ``(J,)``; a mean expectation below 0.01 counts as that.
 
-    Read noise is taken in as in `recon.physics.deviance_terms`.
-
-    Dim pixels stay in: where only bright ones were kept, a fit of the noise would not show.
+    Read noise is taken in as in `recon.physics.deviance_terms`. Dim pixels stay in: where only bright ones were kept,
+    a fit of the noise would not show.
     """
+    return _deviance(problem, state, Batch.at_held, batch)
+
+
+def frame_deviance(problem: Problem, state: State, batch: int = 16) -> NDArray[np.float64]:
+    """Return the same ``(J,)`` of all measured pixels, fitted ones too: for models that fit the noise alike."""
+    return _deviance(problem, state, _at_all, batch)
+
+
+def _at_all(frames: Batch, plane: Array) -> Array:
+    return array_module(plane).broadcast_to(plane, frames.counts.shape).reshape(len(frames.counts), -1)
+
+
+def _deviance(problem: Problem, state: State, at: Callable[[Batch, Array], Array], batch: int) -> NDArray[np.float64]:
+    """Return the deviance of the pixels ``(B, K)`` that `at` takes of a batch."""
     found = []
     for start in range(0, problem.n_frames, batch):
         frames = state.batch(problem, np.arange(start, min(start + batch, problem.n_frames)))
         expected = residual_pass(state, frames, PassSums.like(state))
         xp = array_module(expected)
-        variance = problem.read_noise**2
-        model = xp.maximum(frames.at_held(expected), 0.01).astype(xp.float64) + variance
-        seen = xp.maximum(frames.at_held(frames.counts).astype(xp.float64) + variance, 0)
+        model = xp.maximum(at(frames, expected), 0.01).astype(xp.float64) + frames.read_variance
+        seen = xp.maximum(at(frames, frames.counts).astype(xp.float64) + frames.read_variance, 0)
         terms = model - seen + seen * xp.log(xp.where(seen > 0, seen / model, 1))
         if frames.mask is not None:
-            terms = terms * frames.at_held(frames.mask)
+            terms = terms * at(frames, frames.mask)
         found.append(to_host(2 * terms.sum(axis=1)))
     return np.concatenate(found)
 

@@ -61,13 +61,15 @@ class Hooks:
     """What a caller may attach to the loop.
 
     `on_pass` gets each record and the expected seconds left; `checkpoint` is called with the records so far
-    at most every `checkpoint_every_s`; `time_budget_s` bounds the passes.
+    at most every `checkpoint_every_s`; `time_budget_s` bounds the passes. With `stopping` a person has asked to stop
+    before the first pass: one is made, so that there is something to keep.
     """
 
     on_pass: Callable[[PassRecord, float], None] | None = None
     checkpoint: Callable[[State, list[PassRecord]], None] | None = None
     checkpoint_every_s: float = 120.0
     time_budget_s: float | None = None
+    stopping: bool = False
 
 
 class StopSignal:
@@ -147,6 +149,7 @@ class Loop:
         self._began = time.perf_counter() - before
         self._saved = time.perf_counter()
         with StopSignal() as stop:
+            stop.requested = self.hooks.stopping
             for number in range(state.stage, len(self.stages)):
                 if number != state.stage:
                     state.stage, state.stage_pass, state.memory = number, 0, {}

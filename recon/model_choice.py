@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
@@ -12,19 +13,17 @@ from recon.backend import Array, to_device, to_host
 from recon.held_out import Gain, gain, held_out_deviance
 from recon.loop import Loop, Stage
 from recon.probe import orthogonal_modes, with_modes
-from recon.problem import Problem
+from recon.problem import Problem, with_own_scales
 from recon.result import StopReason
 from recon.solvers import make_solver, within_limits
+from recon.stage_motion import Fitted, Motion, Path, find_motion
 from recon.state import State, add_unknowns, start_state
 from recon.unknowns import unknowns
 
 # A model is taken where it gains this many standard errors on the held-out pixels, and this share of their deviance.
 # Positions have many numbers to fit and imitate a probe that is not yet right: they have to gain more.
 SIGNIFICANT = 3.0
-WORTH = {"modes": 0.003, "background": 0.003, "positions": 0.08, "travel": 0.003}
-# A way of the stage has as many points as several modes: it has to gain this many times what one mode gains, or else
-# any blur is told to be the stage's.
-LEAD = {"travel": 2.0}
+WORTH = {"modes": 0.003, "background": 0.003, "positions": 0.08}
 # Frames that trials use at most, the middle of the scan.
 TRIAL_FRAMES = 150
 # Passes of `rpie` before the first comparison and with each model, as shares of those of maximum likelihood that
@@ -47,9 +46,11 @@ class ModelChoice:
     modes, positions, background
         Number of probe modes; whether positions and a static background are refined.
     travel
-        Whether the probe takes the problem's paths during exposures: 0, or the share that they were made with.
+        Share of the problem's paths that the probe goes during exposures.
     reasons
         By recipe key.
+    stopped, state
+        Whether a person stopped the trials, and how far object and probe were then, of the frames in the middle.
     """
 
     modes: int = 1
@@ -57,6 +58,8 @@ class ModelChoice:
     background: bool = False
     travel: float = 0.0
     reasons: dict[str, str] = field(default_factory=dict)
+    stopped: bool = False
+    state: State | None = None
 
     @property
     def words(self) -> str:
@@ -77,10 +80,12 @@ def choose_model(
 ) -> ModelChoice:
     """Add modes, background and position refinement one at a time, as long as the held-out pixels gain.
 
+    Whether the stage moves is asked first, and again when positions are refined: modes would imitate it.
+
     Parameters
     ----------
     problem
-        With held-out pixels, and paths where the stage may have moved during exposures.
+        With held-out pixels, and paths of the whole way where the stage may have moved during exposures.
     probe
         First guess ``(M, N, N)`` on the host.
     start, free
@@ -90,33 +95,32 @@ def choose_model(
     passes
         Of each trial.
     progress
-        Called with the trials done and the trials expected.
+        Called with the trials done and the trials expected by then.
+
+    Returns
+    -------
+    ModelChoice
+        Where a person stops the trials, what was chosen by then; it says so, and has the state.
 
     Notes
     -----
     Before the first model has nearly settled, whatever helps the probe along looks like a gain: docs/methods.md.
     """
-    trial = _Trial(problem.middle(TRIAL_FRAMES), steps, passes, seed)
-    state = trial.begin(start, probe)
-    chosen, done = start, 1
-    while True:
-        options = _options(chosen, free)
-        if not options:
-            return chosen
-        base, tried = trial.run(chosen, state), []
-        for word, option in options:
-            outcome = trial.run(option, state)
-            tried.append(_Tried(word, option, outcome, gain(base.held_out, outcome.held_out, trial.problem)))
-            done += 1
-            if progress is not None:
-                progress(done, done + len(options))
-        chosen = replace(chosen, reasons=chosen.reasons | {KEYS[one.word]: str(one) for one in tried})
-        free = tuple(word for word in free if word not in [one.word for one in tried if one.is_a_loss])
-        better = [one for one in tried if one.is_worth_it]
-        if not better:
-            return chosen
-        best = max(better, key=lambda one: one.gain.mean / LEAD.get(one.word, 1.0))
-        chosen, state = replace(best.option, reasons=chosen.reasons), best.outcome.state
+    fits = itertools.count(1)
+
+    def tell() -> None:
+        done = next(fits)
+        if progress is not None:
+            progress(done, done + len(free))
+
+    trial = _Trial(with_own_scales(problem.middle(TRIAL_FRAMES)), steps, passes, seed, tell)
+    search = _Search(trial, start.modes, free, start)
+    try:
+        search.run(probe)
+    except KeyboardInterrupt:
+        untried = {KEYS[word]: "the trials were stopped" for word in free}
+        return replace(search.chosen, reasons=untried | search.chosen.reasons, stopped=True, state=search.state)
+    return search.chosen
 
 
 # Words of what a trial may add, and the recipe's keys for them.
@@ -134,17 +138,15 @@ def _options(chosen: ModelChoice, free: tuple[str, ...]) -> list[tuple[str, Mode
         "positions": None if chosen.positions else replace(chosen, positions=True),
         "modes": None if chosen.modes == MOST_MODES else replace(chosen, modes=chosen.modes + 1),
         "background": None if chosen.background else replace(chosen, background=True),
-        # the blur that modes stand for may be the stage's
-        "travel": None if chosen.travel else replace(chosen, travel=1.0, modes=1),
     }
     return [(word, option) for word, option in more.items() if option is not None and word in free]
 
 
 @dataclass(frozen=True)
 class _Outcome:
-    """Where a trial came to by `rpie`; what is held out, and the weakest mode's share of the light, after it."""
+    """Where a trial came to; what is held out, and the weakest mode's share of the light, where it is judged."""
 
-    state: State
+    fitted: Fitted
     held_out: NDArray[np.float64]
     weakest_mode: float
 
@@ -175,6 +177,57 @@ class _Tried:
         return f"held-out pixels with {self.option.modes} modes, {weakest}: {self.gain}"
 
 
+@dataclass
+class _Search:
+    """What is chosen so far, and the state of it; grows from round to round."""
+
+    trial: _Trial
+    fewest_modes: int
+    free: tuple[str, ...]
+    chosen: ModelChoice
+    state: State | None = None
+
+    def run(self, probe: NDArray[np.complexfloating]) -> None:
+        """Go on until nothing gains."""
+        self.state = self.trial.begin(self.chosen, probe)
+        may_move = "travel" in self.free
+        while (options := _options(self.chosen, self.free)) or may_move:
+            base = self.trial.run(self.chosen, self.state)
+            if may_move and self._moves(base):
+                may_move = False
+                continue
+            best = self._best(options, base)
+            if best is None:
+                return
+            may_move = best == "positions" and "travel" in self.free
+
+    def _moves(self, base: _Outcome) -> bool:
+        """Ask whether the stage moves, and if so go on from there: with no more modes than at first."""
+        simple = replace(self.chosen, modes=self.fewest_modes)
+        motion = self.trial.motion(simple, base.fitted)
+        reasons = self.chosen.reasons | {KEYS["travel"]: motion.reason}
+        if not motion.share:
+            self.chosen = replace(self.chosen, reasons=reasons)
+            return False
+        self.chosen, self.state = replace(simple, travel=motion.share, reasons=reasons), motion.state
+        self.free = tuple(word for word in self.free if word != "travel")
+        return True
+
+    def _best(self, options: list[tuple[str, ModelChoice]], base: _Outcome) -> str | None:
+        """Try one thing more, each by itself, and take the best; returns its word, or None where none is worth it."""
+        assert self.state is not None
+        tried = [self.trial.compare(word, option, base, self.state) for word, option in options]
+        reasons = self.chosen.reasons | {KEYS[one.word]: str(one) for one in tried}
+        self.chosen = replace(self.chosen, reasons=reasons)
+        self.free = tuple(word for word in self.free if word not in [one.word for one in tried if one.is_a_loss])
+        better = [one for one in tried if one.is_worth_it]
+        if not better:
+            return None
+        best = max(better, key=lambda one: one.gain.mean)
+        self.chosen, self.state = replace(best.option, reasons=reasons), best.outcome.fitted.state
+        return best.word
+
+
 @dataclass(frozen=True)
 class _Trial:
     """Short reconstructions that go on from a state and leave it as it is."""
@@ -183,6 +236,7 @@ class _Trial:
     steps: tuple[Settings, Settings]
     passes: int
     seed: int
+    tell: Callable[[], None]
 
     def begin(self, choice: ModelChoice, probe: NDArray[np.complexfloating]) -> State:
         """Bring the first model to where it has nearly settled."""
@@ -203,11 +257,30 @@ class _Trial:
         self._solve(choice, judged, "maximum_likelihood", {}, self.passes)
         modes = orthogonal_modes(to_host(judged.probe))
         power = (np.abs(modes) ** 2).sum(axis=(1, 2))
-        held_out = held_out_deviance(self._problem(choice), judged)
-        return _Outcome(moved, held_out, float(power[-1] / power.sum()))
+        problem = self._problem(choice)
+        self.tell()
+        return _Outcome(
+            Fitted(problem, moved, judged), held_out_deviance(problem, judged), float(power[-1] / power.sum())
+        )
+
+    def compare(self, word: str, option: ModelChoice, base: _Outcome, state: State) -> _Tried:
+        """Go on with one thing more."""
+        outcome = self.run(option, state)
+        return _Tried(word, option, outcome, gain(base.held_out, outcome.held_out, self.problem))
+
+    def motion(self, choice: ModelChoice, still: Fitted) -> Motion:
+        """Ask whether the stage moves during exposures."""
+
+        def fit(path_px: Path, state: State) -> Fitted:
+            moving = replace(self, problem=replace(self.problem, path_px=path_px))
+            return moving.run(replace(choice, travel=1.0), state).fitted
+
+        assert self.problem.path_px is not None
+        return find_motion(still, self.problem.path_px, fit)
 
     def _problem(self, choice: ModelChoice) -> Problem:
-        return self.problem if choice.travel else replace(self.problem, path_px=None)
+        path = self.problem.path_px
+        return replace(self.problem, path_px=None if path is None or not choice.travel else choice.travel * path)
 
     def _with_modes(self, state: State, n_modes: int) -> Array:
         """Return the strongest of the state's modes, or new ones beside them, with the light that there is."""

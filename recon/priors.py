@@ -19,8 +19,8 @@ from scans.errors import InputError
 _CORNER = 0.5**0.5
 
 
-# What a recipe says where there is none.
-NO_PRIOR = "none"
+# What a recipe says where there is none, and the prior that needs an area.
+NO_PRIOR, EMPTY_AREA = "none", "empty_area"
 
 
 class Prior(Protocol):
@@ -285,9 +285,9 @@ class EmptyArea(Penalty):
         if self.weight is None:
             raise InputError(
                 "no area",
-                where="prior empty_area, weight",
+                where=f"prior {EMPTY_AREA}, weight",
                 expected="the pixels (rows, columns) without sample",
-                fix="Mark the empty area, or use another prior.",
+                fix="Mark the empty area (recipe, object.empty_area_m), or use another prior.",
             )
 
     def loss_and_descent(self, object_: Array) -> tuple[Array, Array]:
@@ -309,7 +309,7 @@ PRIORS: dict[str, Callable[..., Prior]] = {
     "total_variation": TotalVariation,
     "magnitude": Magnitude,
     "high_frequency": HighFrequency,
-    "empty_area": EmptyArea,
+    EMPTY_AREA: EmptyArea,
 }
 
 

@@ -53,6 +53,8 @@ class Problem:
         where it stands still.
     limits
         Where the probe may be; None where it is free.
+    empty
+        ``(H, W)`` bool on `device`: object pixels that have no sample for certain; None where none is known.
     read_noise
         Rms a pixel beside the counting noise, in counts.
     groups
@@ -78,6 +80,7 @@ class Problem:
     path_px: NDArray[np.float64] | None = None
     read_noise: float = 0.0
     limits: ProbeLimits | None = None
+    empty: Array | None = None
     groups: Groups | None = None
 
     @property
@@ -172,6 +175,28 @@ class Problem:
         """Sample coordinates of the object's pixel centres: y ``(H,)`` and x ``(W,)`` [m]."""
         y, x = (self.origin_m[k] + self.pixel_m[k] * np.arange(float(self.object_shape[k])) for k in (0, 1))
         return y, x
+
+    def pixels_within(self, ends_m: tuple[float, float, float, float]) -> Array:
+        """Return the object pixels ``(H, W)``, bool on the device, between y first and last, and x first and last [m].
+
+        Raises
+        ------
+        InputError
+            Where there is none.
+        """
+        inside = [
+            (along >= first) & (along <= last)
+            for along, first, last in zip(self.coordinates_m(), ends_m[::2], ends_m[1::2], strict=True)
+        ]
+        if not all(one.any() for one in inside):
+            bounds = [f"{axis} {v[0]:.4g} to {v[-1]:.4g} m" for axis, v in zip("yx", self.coordinates_m(), strict=True)]
+            raise InputError(
+                f"{list(ends_m)} m with no object pixel in it",
+                where="recipe, object.empty_area_m",
+                expected="a rectangle within the object's grid: " + ", ".join(bounds),
+                fix="Read the area off an image with stage coordinates, in metres.",
+            )
+        return to_device(np.logical_and.outer(*inside), self.device)
 
 
 def _as_slice(index: NDArray[np.int64]) -> Any:

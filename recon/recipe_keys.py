@@ -102,6 +102,21 @@ def pair(item: Check) -> Check:
     return check
 
 
+def rectangle(item: Check) -> Check:
+    """Take ``[y first, y last, x first, x last]``."""
+    expected = "[y first, y last, x first, x last], each first below its last"
+
+    def check(value: Any) -> tuple[Any, ...]:
+        if not isinstance(value, list | tuple) or len(value) != 4:
+            raise Wrong(expected)
+        ends = tuple(item(one) for one in value)
+        if not (ends[0] < ends[1] and ends[2] < ends[3]):
+            raise Wrong(expected)
+        return ends
+
+    return check
+
+
 def one_or_pair(item: Check) -> Check:
     """Take ``[y, x]``, or one value that stands for both."""
     both = pair(item)

@@ -14,6 +14,7 @@ from recon.recipe_keys import (
     one_of,
     one_or_pair,
     pair,
+    rectangle,
     roles_and_names,
     scalar,
     share,
@@ -227,6 +228,9 @@ class ObjectSection(Section):
         Free space between them, to begin with [m].
     refine_slices
         Refine that distance.
+    empty_area_m
+        ``[y first, y last, x first, x last]``: stage coordinates [m] of a rectangle with no sample, for the prior
+        "empty_area".
     """
 
     TABLE: ClassVar[str] = "object"
@@ -234,6 +238,7 @@ class ObjectSection(Section):
     slices: int | None = key(whole(1))
     slice_distance_m: float | None = key(number(above=0, unit="m"))
     refine_slices: bool | None = key(yes_or_no)
+    empty_area_m: tuple[float, float, float, float] | None = key(rectangle(number(unit="m")))
 
 
 @dataclass(frozen=True)

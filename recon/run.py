@@ -57,6 +57,7 @@ class Run:
     parts: tuple[PreparedScan, ...]
     began: float
     notes: list[Note] = field(default_factory=list)
+    stopped: ModelChoice | None = None  # where a person stopped the trials
 
     @classmethod
     def of(
@@ -88,6 +89,8 @@ class Run:
         )
         if groups is not None:
             problem = replace(problem, groups=groups(problem))
+        if recipe.object.empty_area_m is not None:
+            problem = replace(problem, empty=problem.pixels_within(recipe.object.empty_area_m))
         return cls(prepared, problem, recipe, source, parts, began)
 
     @property
@@ -115,7 +118,8 @@ class Run:
             # trials count, and a resumed run has its time anew
             spent = time.perf_counter() - self.began
             budget = max(budget - spent, 0.0) + (records[-1].seconds if records else 0.0)
-        loop = Loop(self.problem, stages, Hooks(on_pass=on_pass, checkpoint=save, time_budget_s=budget), records)
+        hooks = Hooks(on_pass=on_pass, checkpoint=save, time_budget_s=budget, stopping=self.stopped is not None)
+        loop = Loop(self.problem, stages, hooks, records)
         return state, loop, loop.run(state)
 
     def decide(
@@ -193,7 +197,7 @@ class Run:
 
     def _by_trials(self, free: tuple[str, ...], on_trial: Callable[[int, int], None] | None) -> Recipe:
         recipe, travel = self.recipe, self.recipe.positions.travel
-        problem = self._moving(1.0 if travel is None else travel, most=FEWEST)
+        problem = self._moving(1.0, most=FEWEST)
         if problem.path_px is None:
             free = tuple(word for word in free if word != "travel")
         start = ModelChoice(
@@ -212,6 +216,7 @@ class Run:
             seed=recipe.run.seed,
             progress=on_trial,
         )
+        self.stopped = found if found.stopped else None
         for word in free:
             path = KEYS[word]
             recipe = recipe.choose(path, getattr(found, word), found.reasons.get(path, "no trial was needed"))
@@ -229,6 +234,9 @@ class Run:
         if recipe.run.share == "object":
             begin_own_probes(problem, state, self._starts(probe[0]))
         add_unknowns(problem, state, names, scaled_to_power(waves, problem.power) if len(waves) else None)
+        trial = None if self.stopped is None else self.stopped.state
+        if trial is not None and trial.object_.shape == state.object_.shape and trial.probe.shape == state.probe.shape:
+            state.object_, state.probe = trial.object_, trial.probe
         return state, []
 
     def _starts(self, first: NDArray[np.complexfloating]) -> list[NDArray[np.complexfloating]]:

@@ -13,7 +13,7 @@ from recon.gradients import GradientSums, measure
 from recon.likelihoods import make_likelihood
 from recon.preconditioner import Preconditioner
 from recon.prior_strength import choose_strength, natural_strength, with_calm_margin
-from recon.priors import NO_PRIOR, Prior, make_prior
+from recon.priors import EMPTY_AREA, NO_PRIOR, Prior, make_prior
 from recon.problem import Problem
 from recon.shares import share_count
 from recon.solvers.base import check_range
@@ -77,7 +77,7 @@ class MaximumLikelihood:
         check_range(self, memory=(1, 100), floor=(1e-6, 1), hold_probe=(0, 100_000), batch=(1, 100_000))
         make_likelihood(self.likelihood)
         unknowns(self.refine)
-        if self.prior != NO_PRIOR:
+        if self.prior not in (NO_PRIOR, EMPTY_AREA):  # the area is the problem's
             make_prior(self.prior, max(self.strength, 0.0))
 
     def _names(self, state: State) -> tuple[str, ...]:
@@ -139,7 +139,7 @@ class MaximumLikelihood:
             sums, loss = self._measure(problem, state)
         here, descent = values(state, names), descent_of(sums, state, names)
         scaled = Preconditioner(sums, state, problem, self.floor)
-        prior = self._prior(state)
+        prior = self._prior(problem, state)
         if prior is not None:
             descent["object_"] += 2 * prior.loss_and_descent(state.object_)[1]
             scaled.add_prior(prior, state.object_)
@@ -189,14 +189,15 @@ class MaximumLikelihood:
         """Return the sums of a pass at the state, and its loss with that of the prior."""
         likelihood = make_likelihood(self.likelihood, problem.read_noise)
         sums = measure(problem, state, likelihood, unknowns(self.refine), self.batch)
-        loss, prior = float(to_host(sums.loss)), self._prior(state)
+        loss, prior = float(to_host(sums.loss)), self._prior(problem, state)
         if prior is not None:
             loss += float(to_host(prior.loss_and_descent(state.object_)[0]))
         return sums, loss
 
-    def _prior(self, state: State) -> Prior | None:
+    def _prior(self, problem: Problem, state: State) -> Prior | None:
         strength = 0.0 if state.prior_strength is None else float(state.prior_strength)
-        return make_prior(self.prior, strength) if strength > 0 else None
+        area = problem.empty if self.prior == EMPTY_AREA else None
+        return make_prior(self.prior, strength, area) if strength > 0 else None
 
     def _refused(self, state: State, loss: float) -> bool:
         if "numbers" not in state.memory:

@@ -57,6 +57,20 @@ def test_on_a_curve_the_move_is_the_mean_of_those_before_and_after():
     np.testing.assert_allclose(moves, 1e-6 * np.sin(2 * np.pi / 20) * tangent, atol=1e-15)
 
 
+def test_a_jump_from_ring_to_ring_is_no_way():
+    # rings of 6k points: within a ring the chord's mean is known, 2 r sin(dφ/2) cos(dφ/2); jumps are four times as long
+    rings = [(k, 2 * np.pi * np.arange(6 * k) / (6 * k)) for k in range(2, 6)]
+    positions = 4e-7 * np.concatenate([k * np.stack([np.sin(a), np.cos(a)], axis=1) for k, a in rings])
+    positions += np.repeat(1e-6 * np.arange(4), [len(a) for _, a in rings])[:, None]
+    lengths = np.hypot(*moves_a_frame(positions, np.arange(len(positions))).T)
+    usual = np.median(np.hypot(*np.diff(positions, axis=0).T))
+    assert np.hypot(*np.diff(positions, axis=0).T).max() > 2.5 * usual
+    np.testing.assert_allclose(lengths, usual, rtol=0.1)
+    # a frame between two jumps has a way of two usual steps at most
+    lone = np.insert(positions, 5, [1e-4, 1e-4], axis=0)
+    assert np.hypot(*moves_a_frame(lone, np.arange(len(lone))).T).max() < 2.001 * usual
+
+
 def test_missing_frames_do_not_lengthen_the_way():
     index = np.array([0, 1, 2, 5, 6, 7])
     moves = moves_a_frame(index[:, None] * np.array([[0.0, STEP_M]]), index)
@@ -70,8 +84,9 @@ def test_points_lie_evenly_about_the_position(prepared):
     n = path.shape[1]
     assert FEWEST <= n <= MOST
     np.testing.assert_allclose(path.mean(axis=1), 0, atol=1e-12)
-    # midpoints of n equal parts of half a step
-    np.testing.assert_allclose(np.diff(path[0, :, 1]), 0.5 * STEP_M / pixel[1] / n, rtol=1e-9)
+    # the variance of a uniform distribution of width w is w²/12 (any handbook of statistics)
+    assert np.ptp(np.diff(path[0, :, 1])) < 1e-9
+    assert path[0, :, 1].var() == pytest.approx((0.5 * STEP_M / pixel[1]) ** 2 / 12)
     assert exposure_path(at(prepared, snake(4, 6)), 0.5, most=3).shape[1] == 3
 
 

@@ -304,6 +304,28 @@ def test_an_interrupted_run_goes_on_to_the_same_bytes(scan_file, result, tmp_pat
     assert got.solver_state is None
 
 
+def test_trials_that_are_stopped_leave_an_image_and_can_go_on(scan_file, tmp_path):
+    wanted = recon.parse_recipe("")
+    for text in ("run.trial_passes=4", "solve.iterations=3"):
+        wanted = wanted.override(text)
+
+    def interrupt(done, total):
+        if done == 2:
+            os.kill(os.getpid(), signal.SIGINT)
+
+    stopped = reconstruct(scan_file, wanted, device="cpu", on_trial=interrupt)
+    assert (stopped.status, stopped.stop_reason) == ("interrupted", StopReason.INTERRUPTED)
+    assert len(stopped.history) == 1
+    assert stopped.recipe.reason("probe.background") == "the trials were stopped"
+    # it begins where the trials were: one pass from the first guess leaves more
+    plain = stopped_at(scan_file, wanted.override("run.trial_passes=0"), 1)
+    assert stopped.history.r_factor[0] < 0.9 * plain.history.r_factor[0]
+    stored = read_result(write_result(tmp_path / "stopped.h5", stopped))
+    got = reconstruct(scan_file, resume=stored)
+    assert (got.status, got.recipe.probe.modes) == ("complete", 1)
+    assert len(got.history) == sum(stage.iterations for stage in got.recipe.solve)
+
+
 def test_interrupted_twice(scan_file, result):
     second = stopped_at_resumed(stopped_at(scan_file, recipe(passes=(8, 3)), 4), scan_file, 7)
     got = reconstruct(scan_file, resume=second)
@@ -409,6 +431,33 @@ def test_all_parts_of_a_model_come_out_and_read_back(tmp_path):
     assert np.abs(moves.mean(axis=0)).max() < 1e-3 * np.abs(moves).max()  # positions never drift as a whole
     back = read_result(write_result(tmp_path / "r.h5", got))
     np.testing.assert_array_equal(back.variation_coefficients, got.variation_coefficients)
+
+
+def test_an_empty_area_is_the_one_that_the_recipe_marks(result):
+    # a penalty far stronger than the light leaves a constant there, in stage coordinates, and not elsewhere
+    y, x = (float(along[len(along) // 2]) for along in (result.y_m, result.x_m))
+    area = f"object.empty_area_m=[{y},{y + 2e-7},{x},{x + 3e-7}]"
+    wanted = recipe(area, "solve.settle.prior=empty_area", "solve.settle.strength=1e8", passes=(8, 20))
+    got = reconstruct(in_memory(), wanted, device="cpu")
+    rows, columns = (got.y_m >= y) & (got.y_m <= y + 2e-7), (got.x_m >= x) & (got.x_m <= x + 3e-7)
+    inside = np.ix_(rows, columns)
+    assert got.transmission[inside].std() < 0.05 * got.without_prior[inside].std()
+    beside = np.ix_(np.roll(rows, -rows.sum()), columns)
+    assert got.transmission[beside].std() > 0.5 * got.without_prior[beside].std()
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        (("solve.settle.prior=empty_area",), "object.empty_area_m"),
+        (("object.empty_area_m=[1,2,1,2]",), "no object pixel"),
+        (("object.empty_area_m=[2e-6,1e-6,0,1e-6]",), "first below its last"),
+        (("object.empty_area_m=[0,1e-6]",), "x first, x last"),
+    ],
+)
+def test_an_empty_area_that_cannot_be_used_is_told(settings, words):
+    with pytest.raises(InputError, match=words):
+        reconstruct(in_memory(), recipe(*settings), device="cpu")
 
 
 def test_slices_come_out_with_their_places(tmp_path):
