@@ -36,8 +36,11 @@ CASES = {
 
 
 def directions(positions_m: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return unit vectors ``(J, 2)`` along the way from the position before to the one after."""
-    ways = np.gradient(positions_m, axis=0)
+    """Return unit vectors ``(J, 2)`` along the way: to the next position, or from the last where the stage jumps."""
+    steps = np.diff(positions_m, axis=0)
+    after, before = np.vstack([steps, steps[-1:]]), np.vstack([steps[:1], steps])
+    lengths = np.linalg.norm(after, axis=1)
+    ways = np.where((lengths > 1.5 * np.median(lengths))[:, None], before, after)
     return ways / np.linalg.norm(ways, axis=1, keepdims=True)
 
 

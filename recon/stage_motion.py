@@ -110,8 +110,9 @@ def _share(still: Fitted, along: Fitted, path_px: Path, fit: Fit) -> tuple[float
 
 
 def crossing(found: dict[float, float]) -> float:
-    """Return where values by their places last fall through 0: by the line through the two nearest to 0, if it does
-    so between the two around it, and by the line through these otherwise.
+    """Return where values by their places last fall through 0.
+
+    By the line through the two values nearest to 0, where it does so between the two around it; or else through these.
     """
     low = max(place for place, value in found.items() if value > 0)
     high = min(place for place in found if place > low)
