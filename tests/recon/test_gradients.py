@@ -121,7 +121,7 @@ def moved_to(xp: Any, thing: Any, real: Any) -> Any:
     """Model or batch with its arrays on another module and in another precision; what lives on the host stays."""
 
     def one(name: str, array: Any) -> Any:
-        if array is None or name in ("rows", "depths_m"):
+        if array is None or name in ("rows", "depths_m", "read_variance"):
             return array
         kind = {"f": real, "c": np.result_type(real, np.complex64)}.get(array.dtype.kind, array.dtype)
         return xp.asarray(array.astype(kind))
