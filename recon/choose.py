@@ -50,8 +50,9 @@ def choose_problem(recipe: Recipe, prepared: PreparedScan) -> Recipe:
     return _fill(recipe, "object.margin_px", FIXED_MARGIN_PX if fixed else MARGIN_PX, room)
 
 
-# Passes that trials with the choice of a model take, and the choice of a prior's strength beside its stage.
-TRIALS_COST, STRENGTH_COST = 360, 110
+# Passes that the simplest choice of a model by trials takes (300 frames), and the choice of a prior's strength beside
+# its stage.
+TRIALS_COST, STRENGTH_COST = 400, 110
 
 
 def within_budget(recipe: Recipe, passes: float) -> Recipe:
@@ -60,7 +61,7 @@ def within_budget(recipe: Recipe, passes: float) -> Recipe:
         return recipe
     why = f"the time budget is worth about {passes:.3g} passes"
     recipe = _fill(recipe, "probe.share_passes", 0, "the time budget is for the image")
-    whole = sum(PASSES.values()) + STRENGTH_COST
+    whole = passes_after_trials()
     if passes < whole + TRIALS_COST:
         recipe = recipe.choose("run.trial_passes", 0, why)
     if passes >= whole:
@@ -69,6 +70,11 @@ def within_budget(recipe: Recipe, passes: float) -> Recipe:
     for name, share in (("approach", 0.3), ("main", 0.35), ("settle", 0.25)):
         recipe = _fill(recipe, f"solve.{name}.iterations", max(1, int(share * passes)), why)
     return recipe
+
+
+def passes_after_trials() -> int:
+    """Return the passes that the default stages take, with the choice of the prior's strength."""
+    return sum(PASSES.values()) + STRENGTH_COST
 
 
 def _trial_reason(recipe: Recipe) -> str:

@@ -37,6 +37,10 @@ MOST_MODES, LEAST_MODE = 6, 0.02
 Settings = dict[str, float | int]
 
 
+class TimeIsUp(Exception):
+    """No trial fits into the time any more."""
+
+
 @dataclass(frozen=True)
 class ModelChoice:
     """What is refined beside object and probe, with the reason for each.
@@ -95,12 +99,12 @@ def choose_model(
     passes
         Of each trial.
     progress
-        Called with the trials done and the trials expected by then.
+        Called with the trials done and the trials expected by then; raises `TimeIsUp` where no more may begin.
 
     Returns
     -------
     ModelChoice
-        Where a person stops the trials, what was chosen by then; it says so, and has the state.
+        Where time is up or a person stops the trials, what was chosen by then; stopped, it says so and has the state.
 
     Notes
     -----
@@ -118,8 +122,9 @@ def choose_model(
     try:
         search.run(probe)
     except KeyboardInterrupt:
-        untried = {KEYS[word]: "the trials were stopped" for word in free}
-        return replace(search.chosen, reasons=untried | search.chosen.reasons, stopped=True, state=search.state)
+        return replace(search.without_more(free, "the trials were stopped"), stopped=True, state=search.state)
+    except TimeIsUp:
+        return search.without_more(free, "no time was left for a trial")
     return search.chosen
 
 
@@ -192,40 +197,57 @@ class _Search:
         self.state = self.trial.begin(self.chosen, probe)
         may_move = "travel" in self.free
         while (options := _options(self.chosen, self.free)) or may_move:
-            base = self.trial.run(self.chosen, self.state)
+            base, before = self.trial.run(self.chosen, self.state), self.chosen
             if may_move and self._moves(base):
                 may_move = False
                 continue
-            best = self._best(options, base)
-            if best is None:
+            if not self._goes_on(options, base):
                 return
-            may_move = best == "positions" and "travel" in self.free
+            may_move = "travel" in self.free and self.chosen.positions != before.positions
 
     def _moves(self, base: _Outcome) -> bool:
         """Ask whether the stage moves, and if so go on from there: with no more modes than at first."""
         simple = replace(self.chosen, modes=self.fewest_modes)
         motion = self.trial.motion(simple, base.fitted)
-        reasons = self.chosen.reasons | {KEYS["travel"]: motion.reason}
+        self._note({"travel": motion.reason})
         if not motion.share:
-            self.chosen = replace(self.chosen, reasons=reasons)
             return False
-        self.chosen, self.state = replace(simple, travel=motion.share, reasons=reasons), motion.state
+        self.chosen = replace(simple, travel=motion.share, reasons=self.chosen.reasons)
+        self.state = motion.state
         self.free = tuple(word for word in self.free if word != "travel")
         return True
 
-    def _best(self, options: list[tuple[str, ModelChoice]], base: _Outcome) -> str | None:
-        """Try one thing more, each by itself, and take the best; returns its word, or None where none is worth it."""
+    def _goes_on(self, options: list[tuple[str, ModelChoice]], base: _Outcome) -> bool:
+        """Try one thing more, each by itself, and the best for as many passes again; says whether one seemed worth it.
+
+        Where a probe is not yet right a mode helps it along: a gain that lasts is taken, one that fades is not.
+        """
         assert self.state is not None
         tried = [self.trial.compare(word, option, base, self.state) for word, option in options]
-        reasons = self.chosen.reasons | {KEYS[one.word]: str(one) for one in tried}
-        self.chosen = replace(self.chosen, reasons=reasons)
+        self._note({one.word: str(one) for one in tried})
         self.free = tuple(word for word in self.free if word not in [one.word for one in tried if one.is_a_loss])
         better = [one for one in tried if one.is_worth_it]
         if not better:
-            return None
+            return False
         best = max(better, key=lambda one: one.gain.mean)
-        self.chosen, self.state = replace(best.option, reasons=reasons), best.outcome.fitted.state
-        return best.word
+        later = self.trial.run(self.chosen, base.fitted.state)
+        again = self.trial.compare(best.word, best.option, later, best.outcome.fitted.state)
+        self._note({best.word: f"{again}, after twice the passes ({best.gain} before)"})
+        if again.is_worth_it:
+            self.chosen = replace(best.option, reasons=self.chosen.reasons)
+            self.state = again.outcome.fitted.state
+        else:
+            self.free = tuple(word for word in self.free if word != best.word)
+            self.state = base.fitted.state
+        return True
+
+    def without_more(self, free: tuple[str, ...], why: str) -> ModelChoice:
+        """Return what is chosen by now, with the reason why nothing more was tried."""
+        return replace(self.chosen, reasons={KEYS[word]: why for word in free} | self.chosen.reasons)
+
+    def _note(self, reasons: dict[str, str]) -> None:
+        """Write down why, by word."""
+        self.chosen = replace(self.chosen, reasons=self.chosen.reasons | {KEYS[k]: why for k, why in reasons.items()})
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from recon.exposure_path import FEWEST, MOST, exposure_path, has_readings
 from recon.groups import Groups
 from recon.loop import Hooks, Loop, PassRecord, Stage
 from recon.mode_shares import share_findings, share_shift
-from recon.model_choice import KEYS, ModelChoice, choose_model
+from recon.model_choice import KEYS, ModelChoice, TimeIsUp, choose_model
 from recon.own_probes import begin_own_probes
 from recon.probe import scaled_to_power, with_modes, zone_plate_probe
 from recon.probe_limits import probe_limits
@@ -58,6 +58,7 @@ class Run:
     began: float
     notes: list[Note] = field(default_factory=list)
     stopped: ModelChoice | None = None  # where a person stopped the trials
+    trials_until: float | None = None  # when they have to end, by `time.perf_counter`
 
     @classmethod
     def of(
@@ -127,9 +128,11 @@ class Run:
     ) -> None:
         """Choose what the recipe leaves open; by short trials what is refined beside object and probe."""
         self._limit_and_focus()
-        if self.recipe.run.time_budget_s is not None and not self.recipe.solve:
-            passes = self.recipe.run.time_budget_s / self._seconds_a_pass()
-            self.recipe = choose.within_budget(self.recipe, passes)
+        budget_s = self.recipe.run.time_budget_s
+        if budget_s is not None and not self.recipe.solve:
+            pace = self._seconds_a_pass()
+            self.recipe = choose.within_budget(self.recipe, budget_s / pace)
+            self.trials_until = self.began + budget_s - pace * choose.passes_after_trials()
         recipe = self.recipe
         choose.complete_recipe(recipe, self.first, self.problem)  # what is wrong is told before the trials
         free = tuple(word for word, path in KEYS.items() if recipe.get(path) is None)
@@ -200,6 +203,13 @@ class Run:
         problem = self._moving(1.0, most=FEWEST)
         if problem.path_px is None:
             free = tuple(word for word in free if word != "travel")
+
+        def tell(done: int, expected: int) -> None:
+            if on_trial is not None:
+                on_trial(done, expected)
+            if self.trials_until is not None and time.perf_counter() > self.trials_until:
+                raise TimeIsUp
+
         start = ModelChoice(
             modes=recipe.probe.modes or len(self.first_probe),
             positions=bool(recipe.positions.refine),
@@ -214,7 +224,7 @@ class Run:
             steps=(self._steps(bold=True), self._steps()),
             passes=recipe.run.trial_passes or 0,
             seed=recipe.run.seed,
-            progress=on_trial,
+            progress=tell,
         )
         self.stopped = found if found.stopped else None
         for word in free:

@@ -11,7 +11,7 @@ from helpers_core import CPU, curved_probe, prepared_scan, problem_from_model, s
 
 from recon.held_out import Gain, gain, held_out_deviance
 from recon.loop import Loop, Stage
-from recon.model_choice import ModelChoice, choose_model
+from recon.model_choice import ModelChoice, TimeIsUp, choose_model
 from recon.problem import make_problem
 from recon.solvers import SOLVERS, make_solver
 from recon.state import start_state
@@ -125,6 +125,21 @@ def test_a_simple_scan_gets_the_simple_model(rng):
     choice = chosen(problem, probe)
     assert (choice.modes, choice.positions, choice.background) == (1, False, False)
     assert set(dict(choice.reasons)) == {"probe.modes", "positions.refine", "probe.background"}
+
+
+def test_trials_end_when_time_is_up(rng):
+    problem, probe = problem_with_held(rng, power=2e5)
+    done = []
+
+    def tell(k, n):
+        done.append(k)
+        if k == 2:
+            raise TimeIsUp
+
+    choice = chosen(problem, probe, progress=tell)
+    assert done == [1, 2]
+    assert (choice.modes, choice.stopped) == (1, False)
+    assert set(choice.reasons.values()) == {"no time was left for a trial"}
 
 
 def test_wrong_positions_are_noticed(rng):
