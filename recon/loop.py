@@ -149,7 +149,7 @@ class Loop:
         self._began = time.perf_counter() - before
         self._saved = time.perf_counter()
         with StopSignal() as stop:
-            stop.requested = self.hooks.stopping
+            stop.requested = stop.requested or self.hooks.stopping
             for number in range(state.stage, len(self.stages)):
                 if number != state.stage:
                     state.stage, state.stage_pass, state.memory = number, 0, {}
