@@ -11,6 +11,7 @@ from recon.backend import Array, to_host
 from recon.blocks import Blocks, combine, dot, quasi_newton, store, stored
 from recon.gradients import GradientSums, measure
 from recon.likelihoods import make_likelihood
+from recon.position_search import find_again
 from recon.preconditioner import Preconditioner
 from recon.prior_strength import choose_strength, natural_strength, with_calm_margin
 from recon.priors import EMPTY_AREA, NO_PRIOR, Prior, make_prior
@@ -29,6 +30,9 @@ _SHORTER, _REFUSALS = (0.1, 0.5), 4
 # scale); and of the run before the first: while the object has not shown, the probe's phases stand for it (from a flat
 # start an error of 0.01 was not reached in 60 passes, without in 40).
 GLOBAL_EVERY, MAP_EVERY, GLOBAL_AFTER = 20, 10, 40
+# Frames that an earlier stage has set aside are searched for so often, within so many pixels: an object that is nearly
+# right shows where they belong.
+SEARCH_EVERY, SEARCH_PX = 20, 6.0
 # A frame's corner follows its position where that is farther away [pixels].
 FARTHEST_PX = 0.8
 # A prior's strength that is to be chosen.
@@ -181,6 +185,8 @@ class MaximumLikelihood:
             return
         self._end_step(problem, state)  # or else a refused step would take this one back, but not its corners
         likelihood = make_likelihood(self.likelihood, problem.read_noise)
+        if moving and age % SEARCH_EVERY == 0:
+            find_again(problem, state, likelihood, SEARCH_PX)
         global_step(problem, state, likelihood, positions=moving)
         if state.corners is not None:
             state.hold_corners()

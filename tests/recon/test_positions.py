@@ -470,6 +470,19 @@ def test_a_trapped_frame_is_set_aside_and_found_again(rng):
     assert np.hypot(*(state.positions_px[7] - truth[7])) < 0.25
 
 
+def test_likelihood_lets_frames_take_part_again(rng):
+    problem, state = solved(rng)
+    truth = state.positions_px.copy()
+    state.positions_px[[7, 30]] += [(0.9, -0.8), (-1.0, 0.6)]
+    state.aside, state.iteration = np.array([7, 30]), 40
+    solver = make_solver("maximum_likelihood", {}, "positions")
+    passes(solver, problem, state, 1)
+    assert state.aside is None
+    assert np.hypot(*(state.positions_px - truth)[[7, 30]].T).max() < 0.3  # the search has steps of 0.25 pixels
+    passes(solver, problem, state, 12)
+    assert np.hypot(*(state.positions_px - truth).T).max() < 0.1
+
+
 def test_a_frame_in_its_place_takes_part_again_where_nothing_else_shows_what_it_sees(rng):
     # a rim that only the outermost frame sees is worse known: it fits too badly to go on, and too well to be trapped
     problem, state = solved(rng, photons=1e5, noisy=True)
