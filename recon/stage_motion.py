@@ -76,14 +76,14 @@ def find_motion(still: Fitted, path_px: Path, fit: Fit) -> Motion:
         return Motion(0.0, f"{told}; {CERTAIN:g} standard errors are asked", still.state)
     share, fitted = _share(still, along, path_px, fit)
     if share < LEAST:
-        return Motion(0.0, f"{told}, but are not blurred more along it than across", still.state)
+        return Motion(0.0, f"{told}, but frames are not blurred more along it than across", still.state)
     if HALF <= share < 1:
         whole = fit(path_px, fitted.state)
         part, all_of_it = (held_out_deviance(one.problem, one.judged) for one in (fitted, whole))
         change = gain(part, all_of_it, whole.problem)
         if change.significance > -OBJECTION:
             return Motion(1.0, f"{told}; {share:.2f} found, and a whole way does as well: {change}", whole.state)
-    return Motion(round(share, 3), f"{told}; as far as they are blurred more along it than across", fitted.state)
+    return Motion(round(share, 3), f"{told}; as far as frames are blurred more along it than across", fitted.state)
 
 
 def turned(path_px: Path) -> Path:
