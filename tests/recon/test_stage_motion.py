@@ -11,8 +11,7 @@ from helpers_core import curved_probe, problem_from_model, smooth_object, spiral
 
 from recon.exposure_path import evenly
 from recon.model_choice import ModelChoice, choose_model
-from recon.stage_motion import Difference, crossing, excess, turned, ways
-from recon.stage_motion import Fitted as FittedState
+from recon.stage_motion import Difference, Fitted, crossing, excess, turned, ways
 from recon.state import start_state
 
 N, WAY_PX = 16, 9.0
@@ -61,7 +60,7 @@ def test_at_the_true_object_the_excess_is_the_square_that_is_missing(rng, known)
     problem = replace(problem, path_px=known * path if known else None)
     state = start_state(problem, probe, 0)
     state.object_ = object_
-    assert excess(FittedState(problem, state, state), path) == pytest.approx(0.4**2 - known**2, abs=0.015)
+    assert excess(Fitted(problem, state, state), path) == pytest.approx(0.4**2 - known**2, abs=0.015)
 
 
 def test_a_straight_way_has_the_direction_and_the_variance_of_its_path():
