@@ -74,24 +74,29 @@ def r_factor_terms(intensity: Array, counts: Array, mask: Array | None) -> Array
     return terms.sum(dtype=xp.float64)
 
 
-def deviance_terms(intensity: Array, counts: Array, mask: Array | None, read_variance: float = 0.0) -> Array:
-    """Poisson deviance ``Σ 2 [i - I + I ln(I/i)]`` over the measured pixels (float64).
+def pixel_deviance(intensity: Array, counts: Array, read_variance: float = 0.0) -> Array:
+    """Poisson deviance ``2 [i - I + I ln(I/i)]`` of every pixel; `intensity` is above 0.
 
-    At the true model its mean per pixel is near 1 above a few counts and falls to 0 with the counts
-    (1.147 at one count, 0.092 at 0.01). Both sides get the variance of the read noise [counts²], as in
-    `recon.likelihoods.Poisson`: without it dark pixels that were read out high would decide.
+    At the true model its mean is near 1 above a few counts and falls to 0 with the counts (1.147 at one count,
+    0.092 at 0.01). Both sides get the variance of the read noise [counts²], as in `recon.likelihoods.Poisson`:
+    without it dark pixels that were read out high would decide.
     """
     xp = array_module(intensity)
-    model = xp.maximum(intensity, INTENSITY_FLOOR)
     if read_variance:
-        model, counts = model + read_variance, counts + read_variance
+        intensity, counts = intensity + read_variance, counts + read_variance
     seen = xp.maximum(counts, 0)
     # I ln I -> 0 at I = 0: the ratio is set to one there, so that its logarithm vanishes. Not only at 0:
     # noise-free counts may be so small that the ratio underflows.
-    terms = model - seen + seen * xp.log(xp.where(seen > NO_COUNTS, seen / model, 1))
+    return 2 * (intensity - seen + seen * xp.log(xp.where(seen > NO_COUNTS, seen / intensity, 1)))
+
+
+def deviance_terms(intensity: Array, counts: Array, mask: Array | None, read_variance: float = 0.0) -> Array:
+    """Return the sum of `pixel_deviance` over the measured pixels (float64)."""
+    xp = array_module(intensity)
+    terms = pixel_deviance(xp.maximum(intensity, INTENSITY_FLOOR), counts, read_variance)
     if mask is not None:
         terms *= mask
-    return 2 * terms.sum(dtype=xp.float64)
+    return terms.sum(dtype=xp.float64)
 
 
 def shift_ramps(shifts_px: Array, size: int, dtype: object) -> tuple[Array, Array]:

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from recon.backend import Array, array_module, fft2, ifft2
-from recon.held_out import held_out_deviance
+from recon.held_out import gain, held_out_deviance, noise_deviance
 from recon.problem import Problem
 from recon.state import State
 
-# Strengths tried, as factors of the natural one: upwards until the pixels object; and the weaker ones if the first
-# of those is the best.
-UP, DOWN, RATIO = (1 / 16, 1 / 4, 1.0, 4.0, 16.0, 64.0), (1 / 64, 1 / 256), 4.0
+# Strengths tried, as factors of the natural one: upwards until the pixels object; and weaker ones if the first of
+# those is the best.
+UP, DOWN = (1 / 16, 1 / 4, 1.0, 4.0, 16.0, 64.0), (1 / 64, 0.0)
+# The strength that is taken unless the pixels object: they tell it to a factor of three only, and those that predict
+# them best were up to eight times weaker than those of the least error, and twice as strong (docs/methods.md).
+USUAL = 1 / 4
+# They object to a strength that predicts them worse than the best by more than this share of the deviance that noise
+# leaves, and by more than a standard error.
+TOLERATED = 0.003
 # Where less than this share of the brightest light falls on an object pixel, it is told nothing; its neighbourhood.
 DARK, MARGIN_BLUR_PX = 0.01, 8.0
 # Where more than this share falls it is well lit.
@@ -38,10 +43,10 @@ class Stepping(Protocol):
 
 
 def choose_strength(problem: Problem, state: State, solver: Stepping, natural: float) -> float:
-    """Return the strength, 0 among them, that predicts the held-out pixels best; the state stays as it is.
+    """Return the strength to which the held-out pixels do not object, 0 among them; the state stays as it is.
 
-    A stronger one goes on from the estimate of the weaker. The best is refined by the parabola through its
-    deviance and those of its neighbours, by the logarithm of the strength.
+    `USUAL` times the natural one, or as near to it as they tolerate. A stronger one goes on from the estimate of the
+    weaker.
 
     Parameters
     ----------
@@ -52,22 +57,60 @@ def choose_strength(problem: Problem, state: State, solver: Stepping, natural: f
     natural
         Strength that the trials begin around, `natural_strength`.
     """
-    found: dict[float, float] = {}
+    tried = Tried(problem, float(noise_deviance(problem, state).sum()))
 
-    def go_on(trial: State, factors: Iterable[float]) -> None:
+    def go_on(trial: State, factors: tuple[float, ...]) -> None:
         for factor in factors:
             trial = _trial(trial, factor * natural)
-            held = _run(problem, trial, solver)
-            is_best = held < min(found.values(), default=math.inf)
-            found[factor] = held
-            if not is_best:
+            tried.deviance[factor] = _run(problem, trial, solver)
+            if tried.objection(factor) > 1:
                 return
 
-    go_on(state, (0.0,))
     go_on(state, UP)
-    if min(found, key=lambda factor: found[factor]) <= UP[0]:
+    if tried.best == UP[0]:
         go_on(state, DOWN)
-    return natural * vertex(found)
+    return natural * min(max(USUAL, tried.edge(-1)), tried.edge(1))
+
+
+@dataclass
+class Tried:
+    """Strengths that were tried, as factors, and what the held-out pixels say of them.
+
+    Parameters
+    ----------
+    noise
+        Deviance of all held-out pixels that the noise alone would leave.
+    deviance
+        ``(J,)`` at each factor.
+    """
+
+    problem: Problem
+    noise: float
+    deviance: dict[float, NDArray[np.float64]] = field(default_factory=dict)
+
+    @property
+    def best(self) -> float:
+        """Factor that predicts the pixels best."""
+        return min(self.deviance, key=lambda factor: self.deviance[factor].sum())
+
+    def objection(self, factor: float) -> float:
+        """By how much more the pixels are predicted worse than by the best, in units of what is tolerated."""
+        rise = gain(self.deviance[factor], self.deviance[self.best], self.problem)
+        noise = max(self.noise / self.problem.n_held, rise.before - rise.mean)
+        return rise.mean / max(TOLERATED * noise, rise.sigma, 1e-300)
+
+    def edge(self, side: int) -> float:
+        """Return the weakest (`side` -1) or strongest (1) factor that is tolerated.
+
+        Between factors the objection goes as the square of the logarithm.
+        """
+        factors = sorted(self.deviance, key=lambda factor: side * factor)
+        at = max(k for k, factor in enumerate(factors) if self.objection(factor) <= 1)
+        inner = factors[at]
+        if at + 1 == len(factors) or not inner * factors[at + 1]:
+            return inner
+        near, far = (np.sqrt(self.objection(factor)) for factor in factors[at : at + 2])
+        return inner * float((factors[at + 1] / inner) ** ((1 - near) / (far - near)))
 
 
 def _trial(state: State, strength: float) -> State:
@@ -77,22 +120,11 @@ def _trial(state: State, strength: float) -> State:
     return trial
 
 
-def _run(problem: Problem, trial: State, solver: Stepping) -> float:
+def _run(problem: Problem, trial: State, solver: Stepping) -> NDArray[np.float64]:
     for _ in range(STRENGTH_PASSES):
         solver.step(problem, trial)
     solver.finish(problem, trial)
-    return float(held_out_deviance(problem, trial).sum())
-
-
-def vertex(found: dict[float, float]) -> float:
-    """Return the factor at the lowest of `found`, between neighbours that are both known and above 0."""
-    factors = sorted(found)
-    k = min(range(len(factors)), key=lambda i: found[factors[i]])
-    if not 1 < k < len(factors) - 1:
-        return factors[k]
-    below, here, above = (found[factors[i]] for i in (k - 1, k, k + 1))
-    bend = below - 2 * here + above
-    return factors[k] * RATIO ** ((below - above) / (2 * bend)) if bend > 0 else factors[k]
+    return held_out_deviance(problem, trial)
 
 
 def with_calm_margin(object_: Array, light: Array) -> Array:

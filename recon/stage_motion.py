@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.backend import Array, array_module
-from recon.held_out import frame_deviance, gain, held_out_deviance
+from recon.held_out import Difference, frame_deviance, gain, held_out_deviance
 from recon.kernels import PassSums, residual_pass
 from recon.problem import Problem
 from recon.state import State
@@ -71,7 +71,7 @@ def find_motion(still: Fitted, path_px: Path, fit: Fit) -> Motion:
     """
     along = fit(ASKED * path_px, still.state)
     across = fit(ASKED * turned(path_px), still.state)
-    better = Difference.of(frame_deviance(across.problem, across.judged) - frame_deviance(along.problem, along.judged))
+    better = drawn_in(frame_deviance(across.problem, across.judged) - frame_deviance(along.problem, along.judged))
     told = f"half of the way along it leaves a deviance of {better} a frame less than across it"
     if better.significance < CERTAIN:
         return Motion(0.0, f"{told}; {CERTAIN:g} standard errors are asked", still.state)
@@ -167,25 +167,12 @@ def _expected(
     return residual_pass(there, there.batch(problem, index), PassSums.like(there))
 
 
-@dataclass(frozen=True)
-class Difference:
-    """Mean of differences by frames and its standard error; single frames far off count as near ones."""
+def drawn_in(values: NDArray[np.float64]) -> Difference:
+    """Mean of ``(J,)`` and its standard error; single frames far off count as near ones.
 
-    mean: float
-    sigma: float
-
-    @classmethod
-    def of(cls, values: NDArray[np.float64]) -> Difference:
-        """Of ``(J,)``, drawn in to three standard deviations about the median (Winsorised, by the median deviation)."""
-        middle = np.median(values)
-        reach = 3 * 1.4826 * np.median(np.abs(values - middle))
-        near = np.clip(values, middle - reach, middle + reach)
-        return cls(float(near.mean()), float(near.std(ddof=1) / np.sqrt(len(near))))
-
-    @property
-    def significance(self) -> float:
-        """Standard errors by which the mean is above 0."""
-        return self.mean / self.sigma if self.sigma > 0 else 0.0
-
-    def __str__(self) -> str:
-        return f"{self.mean:.3g} +- {self.sigma:.2g}"
+    Those are drawn in to three standard deviations about the median (Winsorised, by the median deviation).
+    """
+    middle = np.median(values)
+    reach = 3 * 1.4826 * np.median(np.abs(values - middle))
+    near = np.clip(values, middle - reach, middle + reach)
+    return Difference(float(near.mean()), float(near.std(ddof=1) / np.sqrt(len(near))))

@@ -76,7 +76,7 @@ ALLOWED = {
     "recon.kernels": "backend frames physics kernels_cuda",
     "recon.likelihoods": "backend physics",
     "recon.gradients": "backend frames kernels likelihoods problem shares state",
-    "recon.held_out": "backend frames kernels problem state",
+    "recon.held_out": "backend frames kernels metrics physics problem state",
     "recon.groups": "",
     "recon.global_directions": "backend frames groups kernels likelihoods problem state",
     "recon.affine_refinement": "backend global_directions groups likelihoods problem state",

@@ -9,7 +9,7 @@ import pytest
 import scipy.stats
 from helpers_core import CPU, curved_probe, prepared_scan, problem_from_model, smooth_object, spiral_px
 
-from recon.held_out import Gain, gain, held_out_deviance
+from recon.held_out import Gain, gain, held_out_deviance, noise_deviance
 from recon.loop import Loop, Stage
 from recon.model_choice import ModelChoice, TimeIsUp, choose_model
 from recon.problem import make_problem
@@ -88,6 +88,18 @@ def test_deviance_against_a_general_library(rng, read_noise):
     # and so do the residuals of each pass, whose floor of a dark model is lower
     assert float(sums.residuals[2]) == pytest.approx(there.sum(), rel=0.05)
     assert float(sums.residuals[1]) == pytest.approx(terms.sum() - there.sum(), rel=0.05)
+
+
+@pytest.mark.parametrize("power", [500.0, 2e4])
+def test_deviance_that_noise_leaves(rng, power):
+    # counts drawn from the model itself (NumPy's generator): the mean over 9000 pixels has an error of about 1.5 %
+    object_, probe = smooth_object(rng, (48, 48)), np.sqrt(power) * curved_probe(N, sigma=2.2)
+    made = problem_from_model(object_, probe, 24 + spiral_px(120, 1.5), rng=rng)
+    held = np.stack([np.sort(rng.choice(N * N, 77, replace=False)) for _ in range(120)])
+    problem = replace(made, held=held, n_held=held.size)
+    state = start_state(problem, probe, 0)
+    state.object_ = object_
+    assert held_out_deviance(problem, state).sum() == pytest.approx(noise_deviance(problem, state).sum(), rel=0.04)
 
 
 def test_gain_is_the_paired_mean_and_its_error(rng):

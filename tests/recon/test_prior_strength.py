@@ -1,8 +1,9 @@
-"""Strength of a prior by held-out pixels: the parabola, the natural strength, and a margin that no light reaches."""
+"""Strength of a prior by held-out pixels: what they tolerate, the natural strength, the dark margin."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,17 +11,8 @@ import scipy.stats
 from helpers_core import curved_probe, problem_from_model, smooth_object, spiral_px
 
 from recon import prior_strength
-from recon.prior_strength import choose_strength, natural_strength, vertex, with_calm_margin
+from recon.prior_strength import Tried, choose_strength, natural_strength, with_calm_margin
 from recon.state import start_state
-
-
-def test_the_parabola_through_three_strengths():
-    # d = (ln f / ln 4 - 0.3)²: its lowest point lies at 4^0.3
-    found = {0.0: 9.0} | {4.0**k: (k - 0.3) ** 2 for k in (-1, 0, 1)}
-    assert vertex(found) == pytest.approx(4**0.3)
-    # the first or the last has no neighbour on one side
-    assert vertex({0.0: 1.0, 0.25: 0.5, 1.0: 0.7}) == 0.25
-    assert vertex({0.0: 1.0, 0.25: 2.0, 0.0625: 3.0}) == 0.0
 
 
 @dataclass
@@ -37,29 +29,53 @@ class Asked:
         return
 
 
+# Deviance 100 (1 + c (ln f/f0)²), so a rise of 0.3 %, which is tolerated, lies at f0 exp(± √(0.003 / c)).
+STEEP, FLAT = 0.01, 0.0005
+REACH = np.exp(np.sqrt(0.003 / STEEP))
+
+
 @pytest.mark.parametrize(
-    ("best", "expected"),
-    [(0.25, [0, 1 / 16, 1 / 4, 1]), (4, [0, 1 / 16, 1 / 4, 1, 4, 16]), (1 / 64, [0, 1 / 16, 1 / 4, 1 / 64, 1 / 256])],
+    ("best", "curve", "expected", "tried"),
+    [
+        pytest.param(0.25, STEEP, 0.25, [1 / 16, 1 / 4, 1], id="the usual one"),
+        pytest.param(4, STEEP, 4 / REACH, [1 / 16, 1 / 4, 1, 4, 16], id="stronger, as little as they let it"),
+        pytest.param(1 / 64, STEEP, REACH / 64, [1 / 16, 1 / 4, 1 / 64, 0], id="weaker, as little as they let it"),
+        pytest.param(1 / 16, FLAT, 0.25, [1 / 16, 1 / 4, 1, 1 / 64, 0], id="the usual one where they hardly mind"),
+        pytest.param(0.0, STEEP, 0.0, [1 / 16, 1 / 4, 1 / 64, 0], id="none"),
+    ],
 )
-def test_strengths_are_tried_upwards_until_the_pixels_object(rng, monkeypatch, best, expected):
+def test_a_strength_is_taken_that_the_pixels_tolerate(rng, monkeypatch, best, curve, expected, tried):
     object_ = smooth_object(rng, (48, 48))
     problem = problem_from_model(object_, curved_probe(16, sigma=2.5), 24 + spiral_px(9, 2.5))
+    problem = replace(problem, n_held=problem.n_frames)
     state = start_state(problem, curved_probe(16, sigma=2.5), 0)
     state.object_ = object_.copy()
     natural = 5.0
 
     def deviance(problem, state):
         factor = float(state.prior_strength) / natural
-        return np.array([abs(np.log(max(factor, 1e-3) / max(best, 1e-3)))])
+        off = np.log(max(factor, 1e-6) / max(best, 1e-6))
+        return 100 * (1 + curve * off**2) * np.ones(problem.n_frames)
 
     monkeypatch.setattr(prior_strength, "held_out_deviance", deviance)
     solver, before = Asked([]), state.object_.copy()
     found = choose_strength(problem, state, solver, natural)
-    tried = list(dict.fromkeys(solver.seen))
-    np.testing.assert_allclose(np.array(tried) / natural, expected, atol=1e-12)
-    assert found / natural == pytest.approx(best, rel=0.01)
+    np.testing.assert_allclose(np.array(list(dict.fromkeys(solver.seen))) / natural, tried, atol=1e-12)
+    assert found / natural == pytest.approx(expected, rel=1e-9)
     np.testing.assert_array_equal(state.object_, before)
     assert state.prior_strength is None
+
+
+def test_differences_within_their_error_or_far_below_the_noise_are_tolerated(rng):
+    problem = SimpleNamespace(n_frames=100, n_held=100)
+    best = rng.uniform(0.9, 1.1, 100)
+    worse = best + 0.01 + 0.2 * rng.choice([-1, 1], 100)
+    # half of a standard error, 0.02; then the same mean with next to none, in units of 0.3 % of the deviance
+    assert Tried(problem, 0.0, {1.0: best, 2.0: worse}).objection(2.0) < 1.5
+    sure = Tried(problem, 0.0, {1.0: best, 2.0: best + 0.01})
+    assert sure.objection(2.0) == pytest.approx(0.01 / 0.003, rel=0.05)
+    # frames without noise, fitted far better than counts could be: the noise that they might have is the measure
+    assert Tried(problem, 5000.0, sure.deviance).objection(2.0) == pytest.approx(0.01 / (0.003 * 50))
 
 
 def test_natural_strengths_of_what_is_well_lit(rng):

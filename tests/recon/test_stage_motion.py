@@ -11,7 +11,7 @@ from helpers_core import curved_probe, problem_from_model, smooth_object, spiral
 
 from recon.exposure_path import evenly
 from recon.model_choice import ModelChoice, choose_model
-from recon.stage_motion import Difference, Fitted, crossing, excess, turned, ways
+from recon.stage_motion import Fitted, crossing, drawn_in, excess, turned, ways
 from recon.state import start_state
 
 N, WAY_PX = 16, 9.0
@@ -81,12 +81,12 @@ def test_where_values_fall_through_zero():
 
 def test_single_frames_far_off_hardly_count(rng):
     values = rng.normal(1.0, 0.5, 200)
-    plain = Difference.of(values)
+    plain = drawn_in(values)
     # of normal values nearly the plain mean and its standard error
     assert plain.mean == pytest.approx(values.mean(), abs=0.01)
     assert plain.sigma == pytest.approx(scipy.stats.sem(values), rel=0.05)
     wild = values.copy()
     wild[:4] = -300
-    assert Difference.of(wild).mean == pytest.approx(plain.mean, abs=0.1)
-    assert Difference.of(wild).significance > 15
-    assert Difference.of(np.zeros(9)).significance == 0
+    assert drawn_in(wild).mean == pytest.approx(plain.mean, abs=0.1)
+    assert drawn_in(wild).significance > 15
+    assert drawn_in(np.zeros(9)).significance == 0
