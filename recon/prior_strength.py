@@ -21,7 +21,7 @@ UP, DOWN = (1 / 16, 1 / 4, 1.0, 4.0, 16.0, 64.0), (1 / 64, 0.0)
 USUAL = 1 / 4
 # They object to a strength that predicts them worse than the best by more than this share of the deviance that noise
 # leaves, and by more than a standard error.
-TOLERATED = 0.003
+TOLERATED = 0.001
 # Where less than this share of the brightest light falls on an object pixel, it is told nothing; its neighbourhood.
 DARK, MARGIN_BLUR_PX = 0.01, 8.0
 # Where more than this share falls it is well lit.

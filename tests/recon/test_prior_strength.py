@@ -29,9 +29,9 @@ class Asked:
         return
 
 
-# Deviance 100 (1 + c (ln f/f0)²), so a rise of 0.3 %, which is tolerated, lies at f0 exp(± √(0.003 / c)).
-STEEP, FLAT = 0.01, 0.0005
-REACH = np.exp(np.sqrt(0.003 / STEEP))
+# Deviance 100 (1 + c (ln f/f0)²), so a rise of 0.1 %, which is tolerated, lies at f0 exp(± √(0.001 / c)).
+STEEP, FLAT = 0.01, 0.0002
+REACH = np.exp(np.sqrt(0.001 / STEEP))
 
 
 @pytest.mark.parametrize(
@@ -70,12 +70,12 @@ def test_differences_within_their_error_or_far_below_the_noise_are_tolerated(rng
     problem = SimpleNamespace(n_frames=100, n_held=100)
     best = rng.uniform(0.9, 1.1, 100)
     worse = best + 0.01 + 0.2 * rng.choice([-1, 1], 100)
-    # half of a standard error, 0.02; then the same mean with next to none, in units of 0.3 % of the deviance
+    # half of a standard error, 0.02; then the same mean with next to none, in units of 0.1 % of the deviance
     assert Tried(problem, 0.0, {1.0: best, 2.0: worse}).objection(2.0) < 1.5
     sure = Tried(problem, 0.0, {1.0: best, 2.0: best + 0.01})
-    assert sure.objection(2.0) == pytest.approx(0.01 / 0.003, rel=0.05)
+    assert sure.objection(2.0) == pytest.approx(0.01 / 0.001, rel=0.05)
     # frames without noise, fitted far better than counts could be: the noise that they might have is the measure
-    assert Tried(problem, 5000.0, sure.deviance).objection(2.0) == pytest.approx(0.01 / (0.003 * 50))
+    assert Tried(problem, 5000.0, sure.deviance).objection(2.0) == pytest.approx(0.01 / (0.001 * 50))
 
 
 def test_natural_strengths_of_what_is_well_lit(rng):
