@@ -15,9 +15,9 @@ from recon.state import State
 
 # Strengths tried, as factors of the natural one: upwards until the pixels object; and weaker ones if the first of
 # those is the best.
-UP, DOWN = (1 / 16, 1 / 4, 1.0, 4.0, 16.0, 64.0), (1 / 64, 0.0)
-# The strength that is taken unless the pixels object: they tell it to a factor of three only, and those that predict
-# them best were up to eight times weaker than those of the least error, and twice as strong (docs/methods.md).
+UP, DOWN, RATIO = (1 / 16, 1 / 4, 1.0, 4.0, 16.0, 64.0), (1 / 64, 0.0), 4.0
+# The least strength that is taken unless the pixels object: where a weaker one predicted them best it was up to
+# sixteen times too weak for the object (docs/methods.md).
 USUAL = 1 / 4
 # They object to a strength that predicts them worse than the best by more than this share of the deviance that noise
 # leaves, and by more than a standard error.
@@ -43,10 +43,10 @@ class Stepping(Protocol):
 
 
 def choose_strength(problem: Problem, state: State, solver: Stepping, natural: float) -> float:
-    """Return the strength to which the held-out pixels do not object, 0 among them; the state stays as it is.
+    """Return the strength that the held-out pixels ask for, 0 among them; the state stays as it is.
 
-    `USUAL` times the natural one, or as near to it as they tolerate. A stronger one goes on from the estimate of the
-    weaker.
+    The one that predicts them best, but no weaker than `USUAL` times the natural one as far as they tolerate that. A
+    stronger one goes on from the estimate of the weaker.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def choose_strength(problem: Problem, state: State, solver: Stepping, natural: f
     go_on(state, UP)
     if tried.best == UP[0]:
         go_on(state, DOWN)
-    return natural * min(max(USUAL, tried.edge(-1)), tried.edge(1))
+    return natural * max(tried.vertex, min(USUAL, tried.strongest))
 
 
 @dataclass
@@ -99,15 +99,24 @@ class Tried:
         noise = max(self.noise / self.problem.n_held, rise.before - rise.mean)
         return rise.mean / max(TOLERATED * noise, rise.sigma, 1e-300)
 
-    def edge(self, side: int) -> float:
-        """Return the weakest (`side` -1) or strongest (1) factor that is tolerated.
+    @property
+    def vertex(self) -> float:
+        """Factor at the lowest point of the parabola, by the logarithm, through the best and its neighbours."""
+        factors = sorted(self.deviance)
+        k = factors.index(self.best)
+        if not 0 < k < len(factors) - 1 or factors[k - 1] == 0:
+            return self.best
+        below, here, above = (float(self.deviance[factors[i]].sum()) for i in (k - 1, k, k + 1))
+        bend = below - 2 * here + above
+        return self.best * RATIO ** ((below - above) / (2 * bend)) if bend > 0 else self.best
 
-        Between factors the objection goes as the square of the logarithm.
-        """
-        factors = sorted(self.deviance, key=lambda factor: side * factor)
+    @property
+    def strongest(self) -> float:
+        """The strongest factor that is tolerated; between those tried the objection's root goes as the logarithm."""
+        factors = sorted(self.deviance)
         at = max(k for k, factor in enumerate(factors) if self.objection(factor) <= 1)
         inner = factors[at]
-        if at + 1 == len(factors) or not inner * factors[at + 1]:
+        if at + 1 == len(factors) or inner == 0:
             return inner
         near, far = (np.sqrt(self.objection(factor)) for factor in factors[at : at + 2])
         return inner * float((factors[at + 1] / inner) ** ((1 - near) / (far - near)))

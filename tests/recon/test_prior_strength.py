@@ -38,7 +38,8 @@ REACH = np.exp(np.sqrt(0.001 / STEEP))
     ("best", "curve", "expected", "tried"),
     [
         pytest.param(0.25, STEEP, 0.25, [1 / 16, 1 / 4, 1], id="the usual one"),
-        pytest.param(4, STEEP, 4 / REACH, [1 / 16, 1 / 4, 1, 4, 16], id="stronger, as little as they let it"),
+        pytest.param(4, STEEP, 4, [1 / 16, 1 / 4, 1, 4, 16], id="stronger"),
+        pytest.param(2, STEEP, 2, [1 / 16, 1 / 4, 1, 4, 16], id="stronger, between two"),
         pytest.param(1 / 64, STEEP, REACH / 64, [1 / 16, 1 / 4, 1 / 64, 0], id="weaker, as little as they let it"),
         pytest.param(1 / 16, FLAT, 0.25, [1 / 16, 1 / 4, 1, 1 / 64, 0], id="the usual one where they hardly mind"),
         pytest.param(0.0, STEEP, 0.0, [1 / 16, 1 / 4, 1 / 64, 0], id="none"),
