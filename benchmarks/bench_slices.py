@@ -1,8 +1,8 @@
 """Are two slices told apart? ``python benchmarks/bench_slices.py``.
 
 Two different specimens, one behind the other with free space between them: frames by a plain forward model on a grid
-twice finer than the solver's, with Poisson counts. The distance that the recipe gives is wrong; kept, and refined. A
-line with the cross-talk of each slice: its estimate is fitted by both true slices (detail beyond the lowest
+twice finer than the solver's, with Poisson counts. The distance is found by the run; given wrong and kept; given wrong
+and refined. A line with the cross-talk of each slice: its estimate is fitted by both true slices (detail beyond the lowest
 frequencies, which slices can exchange), and the other one's share is over its own.
 """
 
@@ -92,28 +92,25 @@ def main() -> None:
     parser.add_argument("--photons", type=float, default=1e7, help="a frame")
     parser.add_argument("--frames", type=int, default=225)
     parser.add_argument("--lowest", type=float, default=8.0, help="cycles a field that are compared at least")
-    parser.add_argument("--refine", nargs="+", choices=("false", "true"), default=["false", "true"])
+    parser.add_argument("--how", nargs="+", choices=("found", "kept", "refined"), default=["found", "kept", "refined"])
     args = parser.parse_args()
     settings = {"poisson": False, "photons_per_frame": args.photons, "n_frames": args.frames}
     (scan, first), (_, second) = (scans.build("catalyst", specimen_seed=k, **settings) for k in (0, 7))
     counts = frames(first, second, scan.geometry, args.distance, seed=0)
     thick: Scan = replace(scan, frames=counts)
-    recipe = Recipe()
-    for text in (
-        "object.slices=2",
-        f"object.slice_distance_m={args.distance * (1 + args.off)}",
-        "positions.refine=false",
-    ):
-        recipe = recipe.override(text)
-    for refine in args.refine:
-        result = reconstruct(thick, recipe.override(f"object.refine_slices={refine}"), device=args.device)
+    for how in args.how:
+        recipe = Recipe().override("object.slices=2").override("positions.refine=false")
+        if how != "found":
+            recipe = recipe.override(f"object.slice_distance_m={args.distance * (1 + args.off)}")
+        recipe = recipe.override(f"object.refine_slices={str(how == 'refined').lower()}")
+        result = reconstruct(thick, recipe, device=args.device)
         talk = cross_talk(result, (first, second), args.lowest)
         assert result.slice_positions_m is not None
         apart = float(result.slice_positions_m[1])
         shares = ", ".join(f"{100 * one:.1f} %" for one in talk)
         told = f"slices {apart * 1e6:.2f} um apart, R {result.history.r_factor[-1]:.4f}"
-        print(f"refined {refine:5}  cross-talk {shares}, {told}", flush=True)
-        print_json(refined=refine, cross_talk=talk, distance_m=apart, device=result.provenance.device)
+        print(f"distance {how:8}  cross-talk {shares}, {told}", flush=True)
+        print_json(distance=how, cross_talk=talk, distance_m=apart, device=result.provenance.device)
 
 
 if __name__ == "__main__":

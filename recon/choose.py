@@ -116,13 +116,6 @@ def _choose_model(recipe: Recipe) -> Recipe:
     recipe = _fill(recipe, "probe.variation", 0, "only on request")
     recipe = _fill(recipe, "positions.travel", 0.0, "nothing tells of a stage that moves during exposures")
     recipe = _fill(recipe, "object.slices", 1, "a thin sample")
-    if (recipe.object.slices or 1) > 1 and recipe.object.slice_distance_m is None:
-        raise InputError(
-            f"{recipe.object.slices} slices without their distance",
-            where="recipe, object.slice_distance_m",
-            expected="the free space between slices, to begin with",
-            fix="Give it, e.g. -s object.slice_distance_m=5e-6.",
-        )
     return recipe
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,6 +41,26 @@ def exposure_path(prepared: PreparedScan, travel: float = 1.0, most: int = MOST)
     in_pixels = np.asarray(travel * path / pixel, np.float64)
     extent = np.hypot(*(in_pixels.max(axis=1) - in_pixels.min(axis=1)).T)
     return in_pixels if len(extent) and np.median(extent) > 0.5 else None
+
+
+def paths_of(parts: Sequence[PreparedScan], travel: float, most: int = MOST) -> NDArray[np.float64] | None:
+    """Return the paths of all frames of some scans ``(J, T, 2)``, those that stand still among them; None of none."""
+    paths = [exposure_path(part, travel, most) for part in parts] if travel else []
+    moving = [path for path in paths if path is not None]
+    if not moving:
+        return None
+    n = max(path.shape[1] for path in moving)
+    return np.concatenate([_with_points(path, len(part.counts), n) for path, part in zip(paths, parts, strict=True)])
+
+
+def _with_points(path: NDArray[np.float64] | None, n_frames: int, n: int) -> NDArray[np.float64]:
+    """Return a path ``(J, T, 2)`` with `n` points, evenly from its own; of a probe that stands still, of zeros."""
+    if path is None:
+        return np.zeros((n_frames, n, 2))
+    at = (np.arange(n) + 0.5) / n * path.shape[1] - 0.5
+    low = np.clip(np.floor(at).astype(int), 0, path.shape[1] - 2)
+    share = (at - low)[:, None]
+    return path[:, low] * (1 - share) + path[:, low + 1] * share
 
 
 def has_readings(prepared: PreparedScan) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
@@ -41,6 +42,18 @@ class TimeIsUp(Exception):
     """No trial fits into the time any more."""
 
 
+def clocked(tell: Callable[[int, int], None] | None, until: float | None) -> Callable[[int, int], None]:
+    """Return a progress callback that raises `TimeIsUp` after a time of `time.perf_counter`."""
+
+    def told(done: int, expected: int) -> None:
+        if tell is not None:
+            tell(done, expected)
+        if until is not None and time.perf_counter() > until:
+            raise TimeIsUp
+
+    return told
+
+
 @dataclass(frozen=True)
 class ModelChoice:
     """What is refined beside object and probe, with the reason for each.
@@ -51,6 +64,8 @@ class ModelChoice:
         Number of probe modes; whether positions and a static background are refined.
     travel
         Share of the problem's paths that the probe goes during exposures.
+    slices, slice_distance_m
+        Of a thick sample, as they are given: no trial changes them.
     reasons
         By recipe key.
     stopped, state
@@ -61,6 +76,8 @@ class ModelChoice:
     positions: bool = False
     background: bool = False
     travel: float = 0.0
+    slices: int = 1
+    slice_distance_m: float = 0.0
     reasons: dict[str, str] = field(default_factory=dict)
     stopped: bool = False
     state: State | None = None
@@ -262,7 +279,9 @@ class _Trial:
 
     def begin(self, choice: ModelChoice, probe: NDArray[np.complexfloating]) -> State:
         """Bring the first model to where it has nearly settled."""
-        state = start_state(self.problem, probe, self.seed)
+        state = start_state(self.problem, probe, self.seed, choice.slices)
+        if choice.slices > 1:
+            state.depths_m = np.full(choice.slices - 1, choice.slice_distance_m)
         add_unknowns(self.problem, state, set(unknowns(choice.words)))
         for settings in self.steps:
             self._solve(choice, state, "rpie", settings, round(FIRST / 2 * self.passes))

@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon import backend, choose
-from recon.exposure_path import FEWEST, MOST, exposure_path, has_readings
+from recon.exposure_path import FEWEST, has_readings, paths_of
 from recon.groups import Groups
 from recon.loop import Hooks, Loop, PassRecord, Stage
 from recon.mode_shares import share_findings, share_shift
-from recon.model_choice import KEYS, ModelChoice, TimeIsUp, choose_model
+from recon.model_choice import KEYS, ModelChoice, choose_model, clocked
 from recon.own_probes import begin_own_probes
 from recon.probe import scaled_to_power, with_modes, zone_plate_probe
 from recon.probe_limits import probe_limits
@@ -25,6 +25,7 @@ from recon.problem import Problem, make_problem
 from recon.recipe import Recipe
 from recon.result import Result, Source, StopReason
 from recon.run_result import make_result, records_of
+from recon.slice_distance import find_slice_distance
 from recon.solvers import make_solver, within_limits
 from recon.solvers.maximum_likelihood import AUTOMATIC
 from recon.state import State, add_unknowns, start_state
@@ -32,6 +33,9 @@ from recon.unknowns import unknowns
 from scans.errors import InputError
 from scans.prepared import PreparedScan
 from scans.scan import Note
+
+# Share of a time budget that the search for the distance of slices may take.
+SLICES_SHARE = 0.25
 
 
 @dataclass
@@ -128,19 +132,20 @@ class Run:
     ) -> None:
         """Choose what the recipe leaves open; by short trials what is refined beside object and probe."""
         self._limit_and_focus()
+        choose.complete_recipe(self.recipe, self.first, self.problem)  # what is wrong is told before the trials
+        self._part_slices(on_trial)
         budget_s = self.recipe.run.time_budget_s
         if budget_s is not None and not self.recipe.solve:
             pace = self._seconds_a_pass()
             self.recipe = choose.within_budget(self.recipe, budget_s / pace)
             self.trials_until = self.began + budget_s - pace * choose.passes_after_trials()
         recipe = self.recipe
-        choose.complete_recipe(recipe, self.first, self.problem)  # what is wrong is told before the trials
         free = tuple(word for word, path in KEYS.items() if recipe.get(path) is None)
-        if recipe.run.trial_passes and free and self.problem.n_held:
+        if recipe.run.trial_passes and free and self.problem.n_held and self.stopped is None:
             self.recipe = self._by_trials(free, on_trial)
         self.recipe = choose.complete_recipe(self.recipe, self.first, self.problem)
         self.recipe = choose.choose_device(self.recipe, device, asked=asked)
-        self.problem = self._moving(self.recipe.positions.travel or 0.0)
+        self.problem = replace(self.problem, path_px=paths_of(self.parts, self.recipe.positions.travel or 0.0))
         self._tell_of_the_way()
 
     def _limit_and_focus(self) -> None:
@@ -159,6 +164,27 @@ class Run:
         if recipe.probe.start == "file" and recipe.probe.modes is None and not recipe.run.trial_passes:
             self.recipe = recipe.choose("probe.modes", len(self.first_probe), "as many as in the file")
 
+    def _part_slices(self, on_trial: Callable[[int, int], None] | None) -> None:
+        """Find the distance of slices that the recipe leaves open; with a time budget, in a quarter of it."""
+        recipe, problem, budget_s = self.recipe, self.problem, self.recipe.run.time_budget_s
+        if (recipe.object.slices or 1) == 1 or recipe.object.slice_distance_m is not None:
+            return
+        found = find_slice_distance(
+            problem,
+            scaled_to_power(with_modes(self.first_probe, recipe.probe.modes or 1), problem.power),
+            recipe.object.slices or 1,
+            self.first.geometry.wavelength_m,
+            steps=(self._steps(bold=True), self._steps()),
+            seed=recipe.run.seed,
+            progress=clocked(on_trial, None if budget_s is None else self.began + SLICES_SHARE * budget_s),
+        )
+        self.recipe = recipe.choose("object.slice_distance_m", found.value_m, found.reason)
+        self.notes.append(
+            Note("distance of slices", f"{found.value_m * 1e6:.3g} µm", "frames", found.reason, guess=True)
+        )
+        if found.stopped:
+            self.stopped = ModelChoice(stopped=True)
+
     def _tell_of_the_way(self) -> None:
         """Note where the probe's way during exposures comes from, or that it is too short to matter."""
         travel, path = self.recipe.positions.travel or 0.0, self.problem.path_px
@@ -171,21 +197,12 @@ class Run:
             how, value = f"taken from {source}", f"{travel:g} of a step, {path.shape[1]} points"
         self.notes.append(Note("way during exposures", value, "positions", how, guess=not has_readings(self.first)))
 
-    def _moving(self, travel: float, most: int = MOST) -> Problem:
-        """Return the problem with the way that the probe goes during each exposure."""
-        paths = [exposure_path(part, travel, most) for part in self.parts] if travel else []
-        moving = [path for path in paths if path is not None]
-        if not moving:
-            return replace(self.problem, path_px=None)
-        n = max(path.shape[1] for path in moving)
-        every = [_points(path, len(part.counts), n) for path, part in zip(paths, self.parts, strict=True)]
-        return replace(self.problem, path_px=np.concatenate(every))
-
     def _seconds_a_pass(self) -> float:
         """Time one pass of the default solver, the second of two: the first one warms up."""
         problem = self.problem
         probe = scaled_to_power(self.first_probe, problem.power)
-        state = start_state(problem, probe, self.recipe.run.seed)
+        state = start_state(problem, probe, self.recipe.run.seed, self.recipe.object.slices or 1)
+        self._set_apart(state)
         solver, seconds = make_solver("rpie", self._steps()), 0.0
         for _ in range(2):
             began = time.perf_counter()
@@ -200,21 +217,17 @@ class Run:
 
     def _by_trials(self, free: tuple[str, ...], on_trial: Callable[[int, int], None] | None) -> Recipe:
         recipe, travel = self.recipe, self.recipe.positions.travel
-        problem = self._moving(1.0, most=FEWEST)
+        problem = replace(self.problem, path_px=paths_of(self.parts, 1.0, most=FEWEST))
         if problem.path_px is None:
             free = tuple(word for word in free if word != "travel")
-
-        def tell(done: int, expected: int) -> None:
-            if on_trial is not None:
-                on_trial(done, expected)
-            if self.trials_until is not None and time.perf_counter() > self.trials_until:
-                raise TimeIsUp
 
         start = ModelChoice(
             modes=recipe.probe.modes or len(self.first_probe),
             positions=bool(recipe.positions.refine),
             background=bool(recipe.probe.background),
             travel=travel or 0.0,
+            slices=recipe.object.slices or 1,
+            slice_distance_m=recipe.object.slice_distance_m or 0.0,
         )
         found = choose_model(
             problem,
@@ -224,7 +237,7 @@ class Run:
             steps=(self._steps(bold=True), self._steps()),
             passes=recipe.run.trial_passes or 0,
             seed=recipe.run.seed,
-            progress=tell,
+            progress=clocked(on_trial, self.trials_until),
         )
         self.stopped = found if found.stopped else None
         for word in free:
@@ -237,8 +250,7 @@ class Run:
         recipe, problem = self.recipe, self.problem
         probe = with_modes(self.first_probe, recipe.probe.modes or 1)
         state = start_state(problem, scaled_to_power(probe, problem.power), recipe.run.seed, recipe.object.slices or 1)
-        if state.object_.ndim == 3:
-            state.depths_m = np.full(len(state.object_) - 1, recipe.object.slice_distance_m or 0.0)
+        self._set_apart(state)
         names = {name for stage in recipe.solve for name in unknowns(stage.refine or "")}
         waves = with_modes(probe[:1], 1 + (recipe.probe.variation or 0))[1:]
         if recipe.run.share == "object":
@@ -248,6 +260,11 @@ class Run:
         if trial is not None and trial.object_.shape == state.object_.shape and trial.probe.shape == state.probe.shape:
             state.object_, state.probe = trial.object_, trial.probe
         return state, []
+
+    def _set_apart(self, state: State) -> None:
+        """Give a state of several slices their distances."""
+        if state.object_.ndim == 3:
+            state.depths_m = np.full(len(state.object_) - 1, self.recipe.object.slice_distance_m or 0.0)
 
     def _starts(self, first: NDArray[np.complexfloating]) -> list[NDArray[np.complexfloating]]:
         """Return a wave ``(N, N)`` for each scan: their zone plates as far from that of the first as nominally."""
@@ -373,13 +390,3 @@ class Run:
             source=self.source,
             notes=tuple(self.notes),
         )
-
-
-def _points(path: NDArray[np.float64] | None, n_frames: int, n: int) -> NDArray[np.float64]:
-    """Return a path ``(J, T, 2)`` with `n` points, evenly from its own; of a probe that stands still, of zeros."""
-    if path is None:
-        return np.zeros((n_frames, n, 2))
-    at = (np.arange(n) + 0.5) / n * path.shape[1] - 0.5
-    low = np.clip(np.floor(at).astype(int), 0, path.shape[1] - 2)
-    share = (at - low)[:, None]
-    return path[:, low] * (1 - share) + path[:, low + 1] * share

@@ -85,6 +85,7 @@ ALLOWED = {
     "recon.prior_strength": "backend held_out problem state",
     "recon.stage_motion": "backend held_out kernels problem state",
     "recon.model_choice": "backend held_out loop probe problem result solvers stage_motion state unknowns",
+    "recon.slice_distance": "held_out loop model_choice problem result solvers state",
     "recon.mode_shares": "backend kernels loop probe problem result solvers state",
     "recon.shares": "backend frames kernels",
     "recon.blocks": "backend",
@@ -126,7 +127,7 @@ ALLOWED = {
     "recon.own_probes": "backend probe problem state",
     "recon.together": "groups own_probes problem state",
     "recon.run": "backend choose exposure_path groups loop mode_shares model_choice own_probes probe probe_limits "
-    "probe_start problem recipe result run_result solvers state unknowns",
+    "probe_start problem recipe result run_result slice_distance solvers state unknowns",
     "recon.workflow": "backend loop orienting recipe result run",
     "recon.scan_offsets": "loop recipe recipe_sections registration result workflow",
     "recon.joint": "backend loop mode_shares recipe result run run_result scan_offsets together workflow",

@@ -98,9 +98,7 @@ def test_what_is_refined_goes_into_every_stage(prepared):
     assert recipe.reason("solve.main.refine") is None
 
 
-def test_slices_need_their_distance(prepared):
-    with pytest.raises(InputError, match=r"2 slices without their distance"):
-        completed(prepared, "object.slices=2")
+def test_the_distance_of_slices_is_refined_on_request(prepared):
     recipe = completed(prepared, "object.slices=2", "object.slice_distance_m=4e-6", "object.refine_slices=true")
     assert {stage.refine for stage in recipe.solve} == {"depths"}
 

@@ -1,0 +1,144 @@
+"""How far apart are the slices of a thick sample? As far as short reconstructions fit the frames best."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recon.held_out import frame_deviance
+from recon.loop import Loop, Stage
+from recon.model_choice import TimeIsUp
+from recon.problem import Problem
+from recon.result import StopReason
+from recon.solvers import make_solver, within_limits
+from recon.state import start_state
+
+# Distances tried, in units of pixel²/λ, over which the finest details blur: from the first, each so many times the one
+# before, until so many in a row fit worse than the best.
+FIRST, RATIO, MOST, WORSE = 4.0, 2.0, 9, 2
+# Distances about the best of the parabola through these, as powers of the ratio.
+NEAR = (0.0, -0.5, 0.5)
+# Frames, the middle of the scan, and passes of `rpie` with each setting and of maximum likelihood. All distances have
+# as many unknowns, so all pixels judge.
+FRAMES, PASSES, JUDGED = 100, 20, 20
+
+
+@dataclass(frozen=True)
+class SliceDistance:
+    """A distance [m], and why; `stopped` where a person stopped the search."""
+
+    value_m: float
+    reason: str
+    stopped: bool = False
+
+
+def find_slice_distance(
+    problem: Problem,
+    probe: NDArray[np.complexfloating],
+    n_slices: int,
+    wavelength_m: float,
+    *,
+    steps: tuple[dict[str, Any], dict[str, Any]],
+    seed: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> SliceDistance:
+    """Find the distance of slices that are equally far apart.
+
+    Parameters
+    ----------
+    probe
+        ``(M, N, N)`` on the host, with the power of a frame.
+    steps
+        Settings of the solver `rpie`, to begin with and later.
+    progress
+        Called with the reconstructions done and those expected; raises `TimeIsUp` where no more may begin.
+
+    Returns
+    -------
+    SliceDistance
+        Where time is up or a person stops the search, the best by then.
+    """
+    unit = min(problem.pixel_m) ** 2 / wavelength_m
+    search = _Search(replace(problem.middle(FRAMES), path_px=None), probe, n_slices, steps, seed, progress)
+    try:
+        search.ladder(FIRST * unit)
+        about = search.lowest(RATIO)
+        for power in NEAR:
+            search.fit(about * RATIO**power)
+    except (TimeIsUp, KeyboardInterrupt) as exc:
+        if not search.found:  # a depth that is neither thin nor too thick for these frames
+            return SliceDistance(FIRST * RATIO**2 * unit, "no time was left for a trial", _by_hand(exc))
+        return SliceDistance(search.best, f"{search.told()}; the search was cut short", _by_hand(exc))
+    return SliceDistance(search.lowest(RATIO**0.5), search.told())
+
+
+def _by_hand(exc: BaseException) -> bool:
+    return isinstance(exc, KeyboardInterrupt)
+
+
+@dataclass
+class _Search:
+    """Distances that were tried, and the deviance per pixel that is left with each."""
+
+    problem: Problem
+    probe: NDArray[np.complexfloating]
+    n_slices: int
+    steps: tuple[dict[str, Any], dict[str, Any]]
+    seed: int
+    progress: Callable[[int, int], None] | None
+    found: dict[float, float] = field(default_factory=dict)
+
+    @property
+    def best(self) -> float:
+        return min(self.found, key=lambda distance: self.found[distance])
+
+    def ladder(self, first_m: float) -> None:
+        """Try ever longer distances until they fit worse."""
+        for k in range(MOST):
+            self.fit(first_m * RATIO**k)
+            if self.best < first_m * RATIO ** (k - WORSE + 0.5):
+                return
+
+    def fit(self, distance_m: float) -> None:
+        """Reconstruct with this distance, from the start."""
+        if distance_m in self.found:
+            return
+        state = start_state(self.problem, self.probe, self.seed, self.n_slices)
+        state.depths_m = np.full(self.n_slices - 1, distance_m)
+        for solver, settings, passes in (
+            ("rpie", self.steps[0], PASSES),
+            ("rpie", self.steps[1], PASSES),
+            ("maximum_likelihood", {}, JUDGED),
+        ):
+            state.memory, state.stage, state.stage_pass = {}, 0, 0
+            ready = within_limits(make_solver(solver, settings), self.problem)
+            stage = Stage("distance", ready, passes)
+            if Loop(self.problem, [stage]).run(state) is StopReason.INTERRUPTED:
+                raise KeyboardInterrupt
+        pixels = self.problem.n_measured + self.problem.n_held
+        self.found[distance_m] = float(frame_deviance(self.problem, state).sum()) / pixels
+        if self.progress is not None:
+            expected = MOST - WORSE + len(NEAR)
+            self.progress(len(self.found), max(expected, len(self.found)))
+
+    def lowest(self, ratio: float) -> float:
+        """Return the lowest point of the parabola, by the logarithm, through the best and those a ratio beside it."""
+        x, y = [], []
+        for distance, deviance in self.found.items():
+            away = np.log(distance / self.best) / np.log(ratio)
+            if abs(away) < 1.25:
+                x.append(away)
+                y.append(deviance)
+        if not (min(x) < 0 < max(x)) or len(x) < 3:
+            return self.best
+        bend, slope, _ = np.polyfit(x, y, 2)
+        return self.best * float(ratio ** np.clip(-slope / (2 * bend), -1, 1)) if bend > 0 else self.best
+
+    def told(self) -> str:
+        """Return the deviance at each distance, in words."""
+        each = ", ".join(f"{d * 1e6:.3g} µm {self.found[d]:.4g}" for d in sorted(self.found))
+        return f"deviance per pixel after short reconstructions: {each}"
