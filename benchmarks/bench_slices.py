@@ -2,8 +2,8 @@
 
 Two different specimens, one behind the other with free space between them: frames by a plain forward model on a grid
 twice finer than the solver's, with Poisson counts. The distance is found by the run; given wrong and kept; given wrong
-and refined. A line with the cross-talk of each slice: its estimate is fitted by both true slices (detail beyond the lowest
-frequencies, which slices can exchange), and the other one's share is over its own.
+and refined. A line with the cross-talk of each slice: its estimate is fitted by both true slices (detail beyond the
+lowest frequencies, which slices can exchange), and the other one's share is over its own.
 """
 
 from __future__ import annotations

@@ -105,6 +105,13 @@ def complete_recipe(recipe: Recipe, prepared: PreparedScan, problem: Problem) ->
     recipe = _choose_stages(recipe, prepared, problem)
     for stage in recipe.solve:
         _check_stage(recipe, stage)
+    if recipe.object.empty_area_m is not None and all(stage.get("prior") != EMPTY_AREA for stage in recipe.solve):
+        raise InputError(
+            "an area without sample that no stage uses",
+            where="recipe, object.empty_area_m",
+            expected=f'a [[solve]] table with prior = "{EMPTY_AREA}"',
+            fix=f"Add e.g. -s solve.prior.prior={EMPTY_AREA}, or leave the area out.",
+        )
     return recipe
 
 

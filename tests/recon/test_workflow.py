@@ -453,6 +453,7 @@ def test_an_empty_area_is_the_one_that_the_recipe_marks(result):
         (("object.empty_area_m=[1,2,1,2]",), "no object pixel"),
         (("object.empty_area_m=[2e-6,1e-6,0,1e-6]",), "first below its last"),
         (("object.empty_area_m=[0,1e-6]",), "x first, x last"),
+        (("object.empty_area_m=[0,1e-6,0,1e-6]",), "that no stage uses"),
     ],
 )
 def test_an_empty_area_that_cannot_be_used_is_told(settings, words):
