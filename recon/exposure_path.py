@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from scans.prepared import PreparedScan
 
@@ -15,6 +16,9 @@ SPACING_PX, FEWEST, MOST = 2.5, 3, 9
 LINES = 4.0
 # Elsewhere a step of more than this many usual ones is a jump between exposures.
 JUMP = 2.0
+# A stage that goes on during exposures goes from neighbour to neighbour: where the usual step is longer than so many
+# distances of neighbours it jumps, and is at rest in between.
+FARTHEST_NEIGHBOUR = 3.0
 
 
 def exposure_path(prepared: PreparedScan, travel: float = 1.0, most: int = MOST) -> NDArray[np.float64] | None:
@@ -61,6 +65,16 @@ def _with_points(path: NDArray[np.float64] | None, n_frames: int, n: int) -> NDA
     low = np.clip(np.floor(at).astype(int), 0, path.shape[1] - 2)
     share = (at - low)[:, None]
     return path[:, low] * (1 - share) + path[:, low + 1] * share
+
+
+def jumps(prepared: PreparedScan) -> bool:
+    """Say whether frames that follow each other are no neighbours: then the stage is at rest in between."""
+    positions_m = prepared.positions_m
+    if has_readings(prepared) or len(positions_m) < 3:
+        return False
+    steps = np.hypot(*(np.diff(positions_m, axis=0) / np.diff(prepared.file_index)[:, None]).T)
+    apart = cKDTree(positions_m).query(positions_m, k=2)[0][:, 1]
+    return bool(np.median(steps) > FARTHEST_NEIGHBOUR * np.median(apart))
 
 
 def has_readings(prepared: PreparedScan) -> bool:

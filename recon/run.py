@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon import backend, choose
-from recon.exposure_path import FEWEST, has_readings, paths_of
+from recon.exposure_path import FEWEST, has_readings, jumps, paths_of
 from recon.groups import Groups
 from recon.loop import Hooks, Loop, PassRecord, Stage
 from recon.mode_shares import share_findings, share_shift
@@ -216,16 +216,18 @@ class Run:
         return {key: value for key, (value, _) in steps.items()}
 
     def _by_trials(self, free: tuple[str, ...], on_trial: Callable[[int, int], None] | None) -> Recipe:
-        recipe, travel = self.recipe, self.recipe.positions.travel
+        recipe = self.recipe
         problem = replace(self.problem, path_px=paths_of(self.parts, 1.0, most=FEWEST))
-        if problem.path_px is None:
+        if recipe.positions.travel is None and jumps(self.first):
+            why = "frames that follow each other are not neighbours: a stage that jumps is at rest in between"
+            recipe = recipe.choose("positions.travel", 0.0, why)
+        if problem.path_px is None or recipe.positions.travel is not None:
             free = tuple(word for word in free if word != "travel")
-
         start = ModelChoice(
             modes=recipe.probe.modes or len(self.first_probe),
             positions=bool(recipe.positions.refine),
             background=bool(recipe.probe.background),
-            travel=travel or 0.0,
+            travel=recipe.positions.travel or 0.0,
             slices=recipe.object.slices or 1,
             slice_distance_m=recipe.object.slice_distance_m or 0.0,
         )

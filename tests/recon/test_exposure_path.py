@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import scans
-from recon.exposure_path import FEWEST, MOST, exposure_path, moves_a_frame
+from recon.exposure_path import FEWEST, MOST, exposure_path, jumps, moves_a_frame
 from scans import scenario
 from scans.prepared import PreparedScan
 
@@ -55,6 +55,31 @@ def test_on_a_curve_the_move_is_the_mean_of_those_before_and_after():
     moves = moves_a_frame(positions, np.arange(40))[1:-1]
     tangent = np.stack([np.cos(angle), -np.sin(angle)], axis=1)[1:-1]
     np.testing.assert_allclose(moves, 1e-6 * np.sin(2 * np.pi / 20) * tangent, atol=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "expected"),
+    [("raster", False), ("snake", False), ("concentric_rings", False), ("fermat_spiral", True), ("a walk", False)],
+)
+def test_a_stage_that_goes_to_frames_far_away_jumps(pattern, expected):
+    # the points of a Fermat spiral in their own order lie a golden angle apart (Vogel, Math. Biosci. 44 (1979) 179,
+    # from memory); in an order in which each is followed by the nearest that is left a stage may go on
+    name = "fermat_spiral" if pattern == "a walk" else pattern
+    if name == "snake":
+        positions = snake(8, 8)
+    else:
+        positions = scenario.scenario("catalyst", n_frames=64, trajectory=name).positions_m()
+    if pattern == "a walk":
+        left, order = list(range(1, len(positions))), [0]
+        while left:
+            order.append(min(left, key=lambda k: np.hypot(*(positions[k] - positions[order[-1]]))))
+            left.remove(order[-1])
+        positions = positions[order]
+    scan = scenario.build("catalyst", n_frames=len(positions), frame_px=32)[0]
+    made = at(scans.prepare(scan), positions)
+    assert jumps(made) == expected
+    # the stage's own readings tell more than the order
+    assert not jumps(at(made, positions, np.zeros((len(positions), 2, 2))))
 
 
 def test_a_jump_from_ring_to_ring_is_no_way():
