@@ -76,6 +76,11 @@ KINDS: dict[str, tuple[str, dict[str, Any]]] = {
     "camera": ("catalyst", {"photons_per_frame": 1e6, "seed": 8, **CAMERA}),
     "positions chart": ("testchart", {"photons_per_frame": 1e7, **WRONG_POSITIONS}),
     "positions grains": ("catalyst", {"photons_per_frame": 1e7, "specimen_seed": 4, **WRONG_POSITIONS}),
+    "positions lines": (
+        "testchart",
+        {"photons_per_frame": 1e7, **WRONG_POSITIONS, "trajectory": "jittered_raster"},
+    ),
+    "modes lines": ("testchart", {"photons_per_frame": 2e6, "seed": 4, "trajectory": "jittered_raster"}),
     "modes chart": ("testchart", {"photons_per_frame": 2e6, "seed": 4}),
     "modes grains": ("catalyst", {"photons_per_frame": 1e7, "seed": 4, "specimen_seed": 9}),
     "fly raster": ("testchart", {"photons_per_frame": 2e6, "seed": 2, "trajectory": "raster"}),
