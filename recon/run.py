@@ -199,8 +199,9 @@ class Run:
 
     def _seconds_a_pass(self) -> float:
         """Time one pass of the default solver, the second of two: the first one warms up."""
-        problem = self.problem
-        probe = scaled_to_power(self.first_probe, problem.power)
+        problem = replace(self.problem, path_px=paths_of(self.parts, self.recipe.positions.travel or 0.0))
+        modes = self.recipe.probe.modes or len(self.first_probe)
+        probe = scaled_to_power(with_modes(self.first_probe, modes), problem.power)
         state = start_state(problem, probe, self.recipe.run.seed, self.recipe.object.slices or 1)
         self._set_apart(state)
         solver, seconds = make_solver("rpie", self._steps()), 0.0
