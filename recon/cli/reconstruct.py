@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import glob
 import shlex
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -91,22 +93,9 @@ def _run_one(args: argparse.Namespace) -> int:
     scan = open_scan(args, recipe)
     with progress_bar(args, "preparing", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
         prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries)
-    try:
-        with progress_bar(args, "trying models", "trial") as on_trial, pass_bar(args, "reconstructing") as on_pass:
-            result = workflow.reconstruct(
-                prepared,
-                recipe,
-                device=args.device,
-                resume=earlier,
-                on_pass=on_pass,
-                on_trial=on_trial,
-                on_checkpoint=output.save_checkpoint,
-            )
-    except KeyboardInterrupt:
-        if output.has_checkpoint:
-            say(f"stopped at once; the last checkpoint is {output.path}; {how_to_go_on([args.scan], output.path)}")
-            return EXIT_INTERRUPTED
-        raise
+    result = watched(args, output, partial(workflow.reconstruct, prepared, recipe, device=args.device, resume=earlier))
+    if result is None:
+        return EXIT_INTERRUPTED
     path = output.write(result)
     if recipe_path:
         with replacing(recipe_path.resolve(), force=args.force) as temporary:
@@ -115,6 +104,20 @@ def _run_one(args: argparse.Namespace) -> int:
     files = [f"result  {path}", f"figure  {picture}", *([f"recipe  {recipe_path}"] if recipe_path else [])]
     report(args, "\n".join([str(result), *files]), machine(result, path, picture) | {"recipe": recipe_path})
     return _exit_code(args, result, path)
+
+
+def watched(args: argparse.Namespace, output: Output, solve: Callable[..., Any]) -> Any:
+    """Run with bars and checkpoints; None where a person stopped it at once and a checkpoint tells how far it was."""
+    try:
+        with progress_bar(args, "trying models", "trial") as on_trial, pass_bar(args, "reconstructing") as on_pass:
+            return solve(on_pass=on_pass, on_trial=on_trial, on_checkpoint=output.save_checkpoint)
+    except KeyboardInterrupt:
+        if not output.has_checkpoint:
+            raise
+        several = isinstance(args.scan, list)  # their results are in a folder
+        how = how_to_go_on(args.scan if several else [args.scan], output.path.parent if several else output.path)
+        say(f"stopped at once; the last checkpoint is {output.path}; {how}")
+        return None
 
 
 def _exit_code(args: argparse.Namespace, result: Any, path: Path) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,6 @@ from recon.cli.common import (
     load_recipe,
     open_scan,
     output_path,
-    pass_bar,
     progress_bar,
     report,
     save_figure,
@@ -26,7 +26,7 @@ from recon.cli.common import (
     scan_file,
     scan_stem,
 )
-from recon.cli.reconstruct import Output, how_to_go_on, machine, newest, refuse_settings
+from recon.cli.reconstruct import Output, how_to_go_on, machine, newest, refuse_settings, watched
 from scans.errors import InputError
 
 
@@ -54,22 +54,10 @@ def run(args: argparse.Namespace) -> int:
         with progress_bar(args, f"preparing {name}", "frame") as progress:
             with progress_bar(args, f"orientation of {name}", "try") as tries:
                 parts.append(workflow.prepare_scan(scan, recipe, progress, on_orientation=tries))
-    try:
-        with progress_bar(args, "trying models", "trial") as on_trial, pass_bar(args, "reconstructing") as on_pass:
-            results = joint.reconstruct_together(
-                parts,
-                recipe,
-                device=args.device,
-                resume=earlier,
-                on_pass=on_pass,
-                on_trial=on_trial,
-                on_checkpoint=checkpoint.save_checkpoint,
-            )
-    except KeyboardInterrupt:
-        if checkpoint.has_checkpoint:
-            say(f"stopped at once; the last checkpoint is {checkpoint.path}; {_how(args, checkpoint)}")
-            return EXIT_INTERRUPTED
-        raise
+    solve = partial(joint.reconstruct_together, parts, recipe, device=args.device, resume=earlier)
+    results = watched(args, checkpoint, solve)
+    if results is None:
+        return EXIT_INTERRUPTED
     return _written(args, results, outputs, checkpoint, recipe_path)
 
 
