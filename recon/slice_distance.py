@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from recon.held_out import frame_deviance
-from recon.loop import Loop, Stage
+from recon.loop import Hooks, Loop, Stage
 from recon.model_choice import TimeIsUp
 from recon.problem import Problem
 from recon.result import StopReason
@@ -55,7 +55,7 @@ def find_slice_distance(
     steps
         Settings of the solver `rpie`, to begin with and later.
     progress
-        Called with the reconstructions done and those expected; raises `TimeIsUp` where no more may begin.
+        Called in every pass with the reconstructions done and those expected; raises `TimeIsUp` to end the search.
 
     Returns
     -------
@@ -117,13 +117,17 @@ class _Search:
             state.memory, state.stage, state.stage_pass = {}, 0, 0
             ready = within_limits(make_solver(solver, settings), self.problem)
             stage = Stage("distance", ready, passes)
-            if Loop(self.problem, [stage]).run(state) is StopReason.INTERRUPTED:
+            hooks = Hooks(on_pass=lambda *_: self.tell())
+            if Loop(self.problem, [stage], hooks).run(state) is StopReason.INTERRUPTED:
                 raise KeyboardInterrupt
         pixels = self.problem.n_measured + self.problem.n_held
         self.found[distance_m] = float(frame_deviance(self.problem, state).sum()) / pixels
+        self.tell()
+
+    def tell(self) -> None:
+        """Say how far the search is; raises `TimeIsUp` where it has to end, within a reconstruction too."""
         if self.progress is not None:
-            expected = MOST - WORSE + len(NEAR)
-            self.progress(len(self.found), max(expected, len(self.found)))
+            self.progress(len(self.found), max(MOST - WORSE + len(NEAR), len(self.found)))
 
     def lowest(self, ratio: float) -> float:
         """Return the lowest point of the parabola, by the logarithm, through the best and those a ratio beside it."""
