@@ -34,6 +34,7 @@ def reconstruct_together(
     on_pass: Callable[[PassRecord, float], None] | None = None,
     on_checkpoint: Callable[[Result], None] | None = None,
     on_trial: Callable[[int, int], None] | None = None,
+    began: float | None = None,
 ) -> tuple[Result, ...]:
     """Reconstruct scans that share the probe, the object, or both; one result for each.
 
@@ -48,7 +49,7 @@ def reconstruct_together(
         With `run.share`: "probe", "object" or "both".
     resume
         A checkpoint of these scans, in the same order.
-    device, on_pass, on_trial
+    device, on_pass, on_trial, began
         As for `recon.reconstruct`.
     on_checkpoint
         Called at times with all frames in one result, which can be resumed; also when the run is interrupted or its
@@ -59,7 +60,7 @@ def reconstruct_together(
     InputError
         When scans do not fit together, or the recipe does not say what they share.
     """
-    began, recipe = time.perf_counter(), resolve_recipe(recipe, resume)
+    began, recipe = began or time.perf_counter(), resolve_recipe(recipe, resume)
     parts = [resolve_scan(scan, recipe) for scan in several]
     share = what_they_share(recipe, len(parts))
     offsets = _offsets(parts, recipe, resume, device, on_pass)

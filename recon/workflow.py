@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
@@ -29,6 +30,7 @@ def reconstruct(
     on_pass: Callable[[PassRecord, float], None] | None = None,
     on_checkpoint: Callable[[Result], None] | None = None,
     on_trial: Callable[[int, int], None] | None = None,
+    began: float | None = None,
 ) -> Result:
     """Reconstruct object and probe from a scan.
 
@@ -48,6 +50,8 @@ def reconstruct(
         resumed.
     on_trial
         Called with the short trials done, which decide what is refined, and those expected.
+    began
+        When the time budget began to run, by `time.perf_counter`; now, where it is None.
 
     Returns
     -------
@@ -59,7 +63,7 @@ def reconstruct(
     InputError
         When the scan, the recipe or the device cannot be used.
     """
-    recipe = resolve_recipe(recipe, resume)
+    began, recipe = began or time.perf_counter(), resolve_recipe(recipe, resume)
     prepared = resolve_scan(scan, recipe)
     if recipe.run.share is not None:
         raise InputError(
@@ -70,6 +74,7 @@ def reconstruct(
         )
     opened = backend.open_device(device or recipe.run.device or "auto")
     run = Run.of(prepared, recipe, opened, source=source_of(prepared))
+    run.began = began  # reading and preparing count
     run.decide(opened, asked=device, on_trial=on_trial)
     state, loop, reason = run.solve(resume, on_pass=on_pass, on_checkpoint=on_checkpoint)
     return run.with_shares(run.finish(state, loop.records, reason), state, loop)

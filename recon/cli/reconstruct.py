@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import glob
 import shlex
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -80,7 +81,7 @@ def _run_one(args: argparse.Namespace) -> int:
     from recon import figures, workflow
     from scans.files import replacing
 
-    recipe = load_recipe(args)
+    began, recipe = time.perf_counter(), load_recipe(args)
     if args.time_budget:
         recipe = recipe.override(f"run.time_budget_s={args.time_budget}")
     earlier, output = _resumed(args) if args.resume else (None, _new(args))
@@ -93,7 +94,8 @@ def _run_one(args: argparse.Namespace) -> int:
     scan = open_scan(args, recipe)
     with progress_bar(args, "preparing", "frame") as progress, progress_bar(args, "orientation", "try") as tries:
         prepared = workflow.prepare_scan(scan, recipe, progress, on_orientation=tries)
-    result = watched(args, output, partial(workflow.reconstruct, prepared, recipe, device=args.device, resume=earlier))
+    solve = partial(workflow.reconstruct, prepared, recipe, device=args.device, resume=earlier, began=began)
+    result = watched(args, output, solve)
     if result is None:
         return EXIT_INTERRUPTED
     path = output.write(result)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import time
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -34,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     """Load, prepare and reconstruct together; a result and a figure for each scan."""
     from recon import joint, workflow
 
-    recipe = load_recipe(args)
+    began, recipe = time.perf_counter(), load_recipe(args)
     if args.time_budget:
         recipe = recipe.override(f"run.time_budget_s={args.time_budget}")
     recipe_path = Path(args.write_recipe) if args.write_recipe else None
@@ -54,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         with progress_bar(args, f"preparing {name}", "frame") as progress:
             with progress_bar(args, f"orientation of {name}", "try") as tries:
                 parts.append(workflow.prepare_scan(scan, recipe, progress, on_orientation=tries))
-    solve = partial(joint.reconstruct_together, parts, recipe, device=args.device, resume=earlier)
+    solve = partial(joint.reconstruct_together, parts, recipe, device=args.device, resume=earlier, began=began)
     results = watched(args, checkpoint, solve)
     if results is None:
         return EXIT_INTERRUPTED

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -364,6 +365,14 @@ def test_a_checkpoint_on_the_way_is_a_result_that_goes_on(scan_file, result, mon
     assert one.history.iteration[-1] == 7
     got = reconstruct(scan_file, resume=one)
     assert got.transmission.tobytes() == result.transmission.tobytes()
+
+
+def test_what_came_before_the_run_counts_for_the_budget():
+    # an hour of budget that began two hours ago: one pass, as with none left
+    long_ago = time.perf_counter() - 7200
+    got = reconstruct(in_memory(), recipe("run.time_budget_s=3600", passes=(8, 3)), device="cpu", began=long_ago)
+    assert got.stop_reason is StopReason.TIME_LIMIT
+    assert len(got.history) == 1
 
 
 def test_a_time_budget_ends_the_run_with_a_finding(scan_file, result):
