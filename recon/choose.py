@@ -23,7 +23,7 @@ NOISE_COUNTS = 30.0
 # does to noise is mended by the next.
 BOLD_ALPHA, BOLD_COUNTS = 0.1, 3.0
 # Passes of the stages, and of each trial of a model.
-PASSES = {"approach": 40, "main": 40, "settle": 60, "prior": 80}
+PASSES = {"approach": 40, "main": 40, "settle": 60, "prior": 50}
 TRIAL_PASSES = 40
 # Passes more at most of these stages, while they still help: data without noise go on for long.
 EXTEND, EXTENDED = 120, ("settle", "prior")

@@ -60,7 +60,7 @@ STAGES = [
     ("approach", "rpie", 40),
     ("main", "rpie", 40),
     ("settle", "maximum_likelihood", 60),
-    ("prior", "maximum_likelihood", 80),
+    ("prior", "maximum_likelihood", 50),
 ]
 
 
@@ -77,10 +77,10 @@ def test_stages_by_default(prepared):
 
 @pytest.mark.parametrize(
     ("passes", "stages", "trials"),
-    # docs/methods.md: all of it takes about 730 passes, without trials 330
+    # docs/methods.md: all of it takes about 700 passes, without trials 300
     [
         (1000, STAGES[:3], 40),
-        (340, STAGES[:3], 0),
+        (310, STAGES[:3], 0),
         (100, [("approach", "rpie", 30), ("main", "rpie", 35), (*STAGES[2][:2], 25)], 0),
     ],
 )
