@@ -74,8 +74,8 @@ def reconstruct_together(
         source=all_of(sources),
         parts=together.parts,
         groups=together.groups,
+        began=began,  # the search for offsets counts
     )
-    run.began = began  # the search for offsets counts
     run.decide(opened, asked=device, on_trial=on_trial)
     state, loop, reason = run.solve(resume, on_pass=on_pass, on_checkpoint=on_checkpoint)
     whole = run.finish(state, loop.records, reason)

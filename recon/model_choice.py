@@ -279,9 +279,7 @@ class _Trial:
 
     def begin(self, choice: ModelChoice, probe: NDArray[np.complexfloating]) -> State:
         """Bring the first model to where it has nearly settled."""
-        state = start_state(self.problem, probe, self.seed, choice.slices)
-        if choice.slices > 1:
-            state.depths_m = np.full(choice.slices - 1, choice.slice_distance_m)
+        state = start_state(self.problem, probe, self.seed, choice.slices, choice.slice_distance_m)
         add_unknowns(self.problem, state, set(unknowns(choice.words)))
         for settings in self.steps:
             self._solve(choice, state, "rpie", settings, round(FIRST / 2 * self.passes))

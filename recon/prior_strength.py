@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from recon.backend import Array, array_module, fft2, ifft2
 from recon.held_out import gain, held_out_deviance, noise_deviance
+from recon.parabola import lowest
 from recon.problem import Problem
 from recon.state import State
 
@@ -57,6 +58,8 @@ def choose_strength(problem: Problem, state: State, solver: Stepping, natural: f
     natural
         Strength that the trials begin around, `natural_strength`.
     """
+    if natural == 0:  # nothing to smooth
+        return 0.0
     tried = Tried(problem, float(noise_deviance(problem, state).sum()))
 
     def go_on(trial: State, factors: tuple[float, ...]) -> None:
@@ -101,14 +104,8 @@ class Tried:
 
     @property
     def vertex(self) -> float:
-        """Factor at the lowest point of the parabola, by the logarithm, through the best and its neighbours."""
-        factors = sorted(self.deviance)
-        k = factors.index(self.best)
-        if not 0 < k < len(factors) - 1 or factors[k - 1] == 0:
-            return self.best
-        below, here, above = (float(self.deviance[factors[i]].sum()) for i in (k - 1, k, k + 1))
-        bend = below - 2 * here + above
-        return self.best * RATIO ** ((below - above) / (2 * bend)) if bend > 0 else self.best
+        """Factor at the lowest point of the parabola through the best and its neighbours."""
+        return lowest({factor: float(each.sum()) for factor, each in self.deviance.items()}, RATIO)
 
     @property
     def strongest(self) -> float:

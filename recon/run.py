@@ -74,6 +74,7 @@ class Run:
         source: Source | None,
         parts: tuple[PreparedScan, ...] = (),
         groups: Callable[[Problem], Groups] | None = None,
+        began: float | None = None,
     ) -> Run:
         """Move frames to the device as the recipe says.
 
@@ -81,8 +82,10 @@ class Run:
         ----------
         parts, groups
             Of several scans in one: each of them, and how their frames are told apart.
+        began
+            When the time budget began to run; now, where it is None.
         """
-        began, parts = time.perf_counter(), parts or (prepared,)
+        began, parts = began or time.perf_counter(), parts or (prepared,)
         recipe = choose.choose_problem(recipe, parts[0])
         problem = make_problem(
             prepared,
@@ -202,8 +205,7 @@ class Run:
         problem = replace(self.problem, path_px=paths_of(self.parts, self.recipe.positions.travel or 0.0))
         modes = self.recipe.probe.modes or len(self.first_probe)
         probe = scaled_to_power(with_modes(self.first_probe, modes), problem.power)
-        state = start_state(problem, probe, self.recipe.run.seed, self.recipe.object.slices or 1)
-        self._set_apart(state)
+        state = self._start(problem, probe)
         solver, seconds = make_solver("rpie", self._steps()), 0.0
         for _ in range(2):
             began = time.perf_counter()
@@ -252,8 +254,7 @@ class Run:
         """Return the state before the first pass, and no records."""
         recipe, problem = self.recipe, self.problem
         probe = with_modes(self.first_probe, recipe.probe.modes or 1)
-        state = start_state(problem, scaled_to_power(probe, problem.power), recipe.run.seed, recipe.object.slices or 1)
-        self._set_apart(state)
+        state = self._start(problem, scaled_to_power(probe, problem.power))
         names = {name for stage in recipe.solve for name in unknowns(stage.refine or "")}
         waves = with_modes(probe[:1], 1 + (recipe.probe.variation or 0))[1:]
         if recipe.run.share == "object":
@@ -264,10 +265,10 @@ class Run:
             state.object_, state.probe = trial.object_, trial.probe
         return state, []
 
-    def _set_apart(self, state: State) -> None:
-        """Give a state of several slices their distances."""
-        if state.object_.ndim == 3:
-            state.depths_m = np.full(len(state.object_) - 1, self.recipe.object.slice_distance_m or 0.0)
+    def _start(self, problem: Problem, probe: NDArray[np.complexfloating]) -> State:
+        """Return the state before the first pass, with the recipe's slices."""
+        sample = self.recipe.object
+        return start_state(problem, probe, self.recipe.run.seed, sample.slices or 1, sample.slice_distance_m or 0.0)
 
     def _starts(self, first: NDArray[np.complexfloating]) -> list[NDArray[np.complexfloating]]:
         """Return a wave ``(N, N)`` for each scan: their zone plates as far from that of the first as nominally."""
@@ -379,7 +380,11 @@ class Run:
         for stage in self.recipe.solve:
             if stage.get("strength") == AUTOMATIC and state.prior_strength is not None:
                 found = float(state.prior_strength)
-                why = "by the held-out pixels" if found > 0 else "no prior makes the held-out pixels more likely"
+                why = (
+                    "asked for or tolerated by the held-out pixels"
+                    if found > 0
+                    else "no prior makes the held-out pixels more likely"
+                )
                 self.recipe = self.recipe.choose(f"solve.{stage.name}.strength", found, why)
 
     def _result(self, state: State, records: list[PassRecord], reason: StopReason | None) -> Result:

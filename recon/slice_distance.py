@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from recon.held_out import frame_deviance
 from recon.loop import Hooks, Loop, Stage
 from recon.model_choice import TimeIsUp
+from recon.parabola import lowest
 from recon.problem import Problem
 from recon.result import StopReason
 from recon.solvers import make_solver, within_limits
@@ -66,18 +67,18 @@ def find_slice_distance(
     search = _Search(replace(problem.middle(FRAMES), path_px=None), probe, n_slices, steps, seed, progress)
     try:
         search.ladder(FIRST * unit)
-        about = search.lowest(RATIO)
+        about = lowest(search.found, RATIO)
         for power in NEAR:
             search.fit(about * RATIO**power)
     except (TimeIsUp, KeyboardInterrupt) as exc:
+        stopped = isinstance(exc, KeyboardInterrupt)
         if not search.found:  # a depth that is neither thin nor too thick for these frames
-            return SliceDistance(FIRST * RATIO**2 * unit, "no time was left for a trial", _by_hand(exc))
-        return SliceDistance(search.best, f"{search.told()}; the search was cut short", _by_hand(exc))
-    return SliceDistance(search.lowest(RATIO**0.5), search.told())
-
-
-def _by_hand(exc: BaseException) -> bool:
-    return isinstance(exc, KeyboardInterrupt)
+            return SliceDistance(FIRST * RATIO**2 * unit, "no time was left for a trial", stopped)
+        return SliceDistance(search.best, f"{search.told()}; the search was cut short", stopped)
+    reason = search.told()
+    if search.best in (min(search.found), max(search.found)):
+        reason += "; the best is the last that was tried on one side, so the true one may lie beyond"
+    return SliceDistance(lowest(search.found, RATIO**0.5), reason)
 
 
 @dataclass
@@ -94,6 +95,7 @@ class _Search:
 
     @property
     def best(self) -> float:
+        """Distance with which the frames fit best."""
         return min(self.found, key=lambda distance: self.found[distance])
 
     def ladder(self, first_m: float) -> None:
@@ -107,8 +109,7 @@ class _Search:
         """Reconstruct with this distance, from the start."""
         if distance_m in self.found:
             return
-        state = start_state(self.problem, self.probe, self.seed, self.n_slices)
-        state.depths_m = np.full(self.n_slices - 1, distance_m)
+        state = start_state(self.problem, self.probe, self.seed, self.n_slices, distance_m)
         for solver, settings, passes in (
             ("rpie", self.steps[0], PASSES),
             ("rpie", self.steps[1], PASSES),
@@ -128,19 +129,6 @@ class _Search:
         """Say how far the search is; raises `TimeIsUp` where it has to end, within a reconstruction too."""
         if self.progress is not None:
             self.progress(len(self.found), max(MOST - WORSE + len(NEAR), len(self.found)))
-
-    def lowest(self, ratio: float) -> float:
-        """Return the lowest point of the parabola, by the logarithm, through the best and those a ratio beside it."""
-        x, y = [], []
-        for distance, deviance in self.found.items():
-            away = np.log(distance / self.best) / np.log(ratio)
-            if abs(away) < 1.25:
-                x.append(away)
-                y.append(deviance)
-        if not (min(x) < 0 < max(x)) or len(x) < 3:
-            return self.best
-        bend, slope, _ = np.polyfit(x, y, 2)
-        return self.best * float(ratio ** np.clip(-slope / (2 * bend), -1, 1)) if bend > 0 else self.best
 
     def told(self) -> str:
         """Return the deviance at each distance, in words."""

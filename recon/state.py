@@ -165,15 +165,21 @@ def _device_copy(array: NDArray[Any], device: Device) -> Array:
     return to_device(array.copy() if device.kind == "cpu" else array, device)
 
 
-def start_state(problem: Problem, probe: NDArray[np.complexfloating], seed: int, slices: int = 1) -> State:
+def start_state(
+    problem: Problem,
+    probe: NDArray[np.complexfloating],
+    seed: int,
+    slices: int = 1,
+    slice_distance_m: float = 0.0,
+) -> State:
     """Return the state before the first pass: a uniform object that matches the mean counts.
 
     Parameters
     ----------
     probe
         ``(M, N, N)`` on the host; its summed power is the counts of an empty-field frame.
-    slices
-        Number of slices; their free space is set by `State.depths_m`.
+    slices, slice_distance_m
+        Number of slices, and the free space between them.
     """
     dtype = problem.complex_dtype
     level = np.sqrt(min(1.0, problem.mean_total / problem.power)) ** (1 / slices)
@@ -183,6 +189,7 @@ def start_state(problem: Problem, probe: NDArray[np.complexfloating], seed: int,
         probe=to_device(probe.astype(dtype), problem.device),
         positions_px=problem.positions_px.copy(),
         rng=np.random.default_rng(seed),
+        depths_m=np.full(slices - 1, slice_distance_m) if slices > 1 else None,
     )
 
 

@@ -73,8 +73,7 @@ def reconstruct(
             fix="Leave it out, or name all scans.",
         )
     opened = backend.open_device(device or recipe.run.device or "auto")
-    run = Run.of(prepared, recipe, opened, source=source_of(prepared))
-    run.began = began  # reading and preparing count
+    run = Run.of(prepared, recipe, opened, source=source_of(prepared), began=began)  # reading and preparing count
     run.decide(opened, asked=device, on_trial=on_trial)
     state, loop, reason = run.solve(resume, on_pass=on_pass, on_checkpoint=on_checkpoint)
     return run.with_shares(run.finish(state, loop.records, reason), state, loop)

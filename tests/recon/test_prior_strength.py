@@ -70,13 +70,19 @@ def test_a_strength_is_taken_that_the_pixels_tolerate(rng, monkeypatch, best, cu
 def test_differences_within_their_error_or_far_below_the_noise_are_tolerated(rng):
     problem = SimpleNamespace(n_frames=100, n_held=100)
     best = rng.uniform(0.9, 1.1, 100)
-    worse = best + 0.01 + 0.2 * rng.choice([-1, 1], 100)
+    worse = best + 0.01 + 0.2 * np.tile([-1, 1], 50)
     # half of a standard error, 0.02; then the same mean with next to none, in units of 0.1 % of the deviance
-    assert Tried(problem, 0.0, {1.0: best, 2.0: worse}).objection(2.0) < 1.5
+    assert Tried(problem, 0.0, {1.0: best, 2.0: worse}).objection(2.0) == pytest.approx(0.5, rel=0.01)
     sure = Tried(problem, 0.0, {1.0: best, 2.0: best + 0.01})
     assert sure.objection(2.0) == pytest.approx(0.01 / 0.001, rel=0.05)
     # frames without noise, fitted far better than counts could be: the noise that they might have is the measure
     assert Tried(problem, 5000.0, sure.deviance).objection(2.0) == pytest.approx(0.01 / (0.001 * 50))
+
+
+def test_where_nothing_differs_no_strength_is_tried():
+    solver = Asked([])
+    assert choose_strength(None, None, solver, 0.0) == 0.0
+    assert not solver.seen
 
 
 def test_natural_strengths_of_what_is_well_lit(rng):
